@@ -1,0 +1,122 @@
+"""What can be wrong with one machine, and what can be asked of it.
+
+A cause is a fault or slip of a kind of component, placed in one component; a test is a check at one
+place. The knowledge knows kinds; from here on everything is about one machine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from diagnose.circuit import SUPPLIES, Circuit, wire
+from diagnose.kb.load import KnowledgeBase
+from diagnose.kb.schema import Check, Fault
+
+HEALTHY = "nothing_wrong"
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One fault or slip in one component of this machine."""
+
+    id: str
+    fault_id: str
+    component: str
+    fault: Fault = field(repr=False)
+
+
+@dataclass(frozen=True)
+class Test:
+    """One check at one place of this machine."""
+
+    id: str
+    check_id: str
+    it: str
+    check: Check = field(repr=False)
+
+    @cached_property
+    def outcomes(self) -> tuple[str, ...]:
+        """The outcomes a person can report, apart from "not sure" and "could not be done"."""
+        return tuple(self.check.reading.outcomes)
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """What can be wrong with a machine and what can be asked of it."""
+
+    circuit: Circuit
+    causes: tuple[Cause, ...]
+    tests: tuple[Test, ...]
+
+    @cached_property
+    def cause_index(self) -> dict[str, int]:
+        """Cause id -> block of particles; block 0 is the machine with nothing wrong."""
+        return {HEALTHY: 0} | {cause.id: i + 1 for i, cause in enumerate(self.causes)}
+
+    @cached_property
+    def test_index(self) -> dict[str, int]:
+        """Test id -> its place."""
+        return {test.id: i for i, test in enumerate(self.tests)}
+
+
+def list_catalogue(base: KnowledgeBase, machine_id: str) -> Catalogue:
+    """Return the causes and tests that exist on a machine.
+
+    >>> from diagnose.kb.load import load
+    >>> "breathing.bag_torn" in list_catalogue(load(), "small").cause_index
+    True
+    """
+    circuit = wire(base, machine_id)
+    causes = [
+        Cause(_instance(name, it, circuit.of_kind(fault.component)), name, it, fault)
+        for name, fault in base.faults.items()
+        if fault.status != "retired"
+        for it in circuit.of_kind(fault.component)
+    ]
+    tests = []
+    for name, check in base.checks.items():
+        places = circuit.of_kind(check.each) if check.each else [""]
+        found = [it for it in places if is_possible(circuit, check, it)]
+        tests += [Test(f"{name}@{it}" if it else name, name, it, check) for it in found]
+    return Catalogue(circuit, tuple(causes), tuple(tests))
+
+
+def _instance(name: str, it: str, all_of_kind: Sequence[str]) -> str:
+    return f"{name}@{it}" if len(all_of_kind) > 1 or it[-1:].isdigit() else name
+
+
+def is_possible(circuit: Circuit, check: Check, it: str) -> bool:
+    """Tell whether a machine has everything a check names."""
+    for need in check.needs:
+        option, _, wanted = need.partition("=")
+        have = circuit.machine.options.get(option, "no")
+        if have != (wanted or "yes"):
+            return False
+    names = {name for name in check.isolate if name != SUPPLIES}
+    for each in check.procedure:
+        names |= set(each.set_ or {})
+        names |= {port.split(".")[0] for port in (each.fill, each.feed, each.hold, each.squeeze) if port}
+    if check.reading.at:
+        names.add(check.reading.at.split(".")[0])
+    return all(name.replace("$it", it) in circuit.kinds for name in names)
+
+
+def belongs(component: str, it: str) -> bool:
+    """Tell whether a component stands at the place a check was done at.
+
+    >>> belongs("mount_1", "vaporizer_1"), belongs("o2_control", "n2o_tube"), belongs("bag", "")
+    (True, False, True)
+    """
+    if not it or component == it:
+        return True
+    own, place = component.split("_"), it.split("_")
+    if place[-1].isdigit():
+        return own[-1] == place[-1]
+    return len(own) > 1 and len(place) > 1 and own[0] == place[0]
+
+
+def words(catalogue: Catalogue, text: str, it: str) -> str:
+    """Return knowledge words with ``{it}`` replaced by the component's name."""
+    return text.replace("{it}", catalogue.circuit.title(it).lower() if it else "")

@@ -1,0 +1,68 @@
+"""The plan in words: what to do, how long it takes, and what each outcome would mean."""
+
+from __future__ import annotations
+
+from diagnose.catalogue import Catalogue, words
+from diagnose.model import Choice, OutcomeMeaning, Remedied
+from diagnose.plan import Option, Plan, Planner
+
+SHOWN = 3
+
+
+def show_choices(planner: Planner, plan_: Plan, number: int = SHOWN) -> tuple[Choice, ...]:
+    """Return the best options in words."""
+    worth = [option for option in plan_.options if option.score < plan_.now - 1e-9]
+    return tuple(_say(planner, option, plan_.now - option.score) for option in worth[:number])
+
+
+def _say(planner: Planner, option: Option, worth: float) -> Choice:
+    catalogue = planner.catalogue
+    test = catalogue.tests[option.test]
+    title = words(catalogue, test.check.title, test.it)
+    say = tuple(words(catalogue, text, test.it) for text in test.check.say)
+    if option.remedy is not None:
+        own = _remedy_words(catalogue, option.remedy)
+        title, say = f"{own.rstrip('.')}, then repeat: {title}", (own, *say)
+    elif option.kind == "repeat":
+        title = f"Repeat: {title}"
+    means = tuple(_mean(planner, option, row, name) for row, name in enumerate(test.outcomes))
+    return Choice(option.kind, test.id, title, say, round(option.minutes, 1), round(worth, 1), means,
+                  option.remedy, tuple(test.check.tools), tuple(test.check.cautions))  # type: ignore[arg-type]  # fmt: skip
+
+
+def _remedy_words(catalogue: Catalogue, remedy: Remedied) -> str:
+    same = [c for c in catalogue.causes if c.component == remedy.component and c.fault.remedy.act == remedy.act]
+    return words(catalogue, same[0].fault.remedy.say, remedy.component)
+
+
+def _mean(planner: Planner, option: Option, row: int, outcome: str) -> OutcomeMeaning:
+    test = planner.catalogue.tests[option.test]
+    blocks = option.after[row]
+    top = int(blocks.argmax())
+    name = "something not in the knowledge" if top == len(blocks) - 1 else cause_title(planner.catalogue, top)
+    then = f"{name}, {in_ten(float(blocks[top]))}"
+    return OutcomeMeaning(outcome, test.check.reading.outcomes[outcome].title, float(option.chance[row]), then)
+
+
+def cause_title(catalogue: Catalogue, block: int) -> str:
+    """Return a cause in words; block 0 is nothing wrong."""
+    if block == 0:
+        return "Nothing wrong"
+    cause = catalogue.causes[block - 1]
+    return words(catalogue, cause.fault.title, cause.component)
+
+
+def in_ten(chance: float) -> str:
+    """Return a chance as people say it.
+
+    >>> in_ten(0.68), in_ten(0.004), in_ten(0.997)
+    ('about 7 in 10', 'less than 1 in 100', 'almost certain')
+    """
+    if chance >= 0.98:
+        return "almost certain"
+    if chance < 0.01:
+        return "less than 1 in 100"
+    if chance < 0.08:
+        return f"about {round(chance * 100)} in 100"
+    tenths = min(9, max(1, round(chance * 10)))
+    return f"about {tenths} in 10"

@@ -1,0 +1,217 @@
+"""The disposition: return to checkout, or remove from service and call biomed.
+
+Return needs everything at once: the cause put right or shown not to be there, the failed step
+repeated and passed, no hazard, nothing unexplained, and a chance of a remaining fault below the
+threshold. Rules can only move toward removal. Everything else is removal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from diagnose.catalogue import Catalogue
+from diagnose.model import REMOVE, RETURN, SOMETHING_ELSE, Disposition, Reading, Remedied, WorkUp
+from diagnose.rank import Ranking, fixed_at, name_ranking
+from diagnose.plan import is_independent
+from diagnose.predict import Table
+from diagnose.readings import verdict
+from diagnose.rules import Fact, Fired, RuleBase
+
+REMAINING_MOST = 0.01  # chance of a remaining fault with which a machine may return; judgement [-]
+HIGH, LOW = 0.5, 0.2  # levels of the leading cause's chance [-]
+UNEXPLAINED = 0.35  # chance of "something else" that counts as unexplained [-]
+SURPRISE = 1.0  # log10 by which a broad guess beats all known causes
+SECOND = 0.3
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where a work-up stands, as levels: what the disposition rules see."""
+
+    marks: Mapping[str, str]
+    lacks: tuple[str, ...]  # what return still lacks, in words
+
+    @property
+    def may_return(self) -> bool:
+        """Tell whether nothing is lacking for return."""
+        return not self.lacks
+
+
+def entries_since(work: WorkUp) -> tuple[Reading, ...]:
+    """Return the readings after the last remedy, or after the first reading of the failed step."""
+    start = 0
+    for index, entry in enumerate(work.entries):
+        if isinstance(entry, Remedied):
+            start = index + 1
+    if start == 0:
+        first = next((i for i, e in enumerate(work.entries)
+                      if isinstance(e, Reading) and e.test == work.failed), -1)  # fmt: skip
+        start = first + 1
+    return tuple(entry for entry in work.entries[start:] if isinstance(entry, Reading))
+
+
+def state_repeat(catalogue: Catalogue, work: WorkUp) -> str:
+    """Return whether the failed step was repeated since: passed, failed or missing."""
+    own = [r for r in entries_since(work) if r.test == work.failed and r.is_answer]
+    if not own:
+        return "missing"
+    test = catalogue.tests[catalogue.test_index[work.failed]]
+    return "passed" if all(verdict(test, reading) == "pass" for reading in own) else "failed"
+
+
+def state_independent(catalogue: Catalogue, tested: Mapping[str, frozenset[str]], work: WorkUp) -> str:
+    """Return whether another check of the same parts was done since: passed, failed or missing."""
+    states = []
+    for reading in entries_since(work):
+        if reading.is_answer and is_independent(catalogue, tested, work.failed, reading.test):
+            states.append(verdict(catalogue.tests[catalogue.test_index[reading.test]], reading))
+    if "fail" in states:
+        return "failed"
+    return "passed" if "pass" in states else "missing"
+
+
+def open_failures(catalogue: Catalogue, work: WorkUp) -> list[str]:
+    """Return the checkout steps whose latest reading failed and was not repeated and passed."""
+    latest: dict[str, str] = {}
+    for reading in work.readings:
+        test = catalogue.tests[catalogue.test_index[reading.test]]
+        if test.check.kind == "step" and reading.is_answer:
+            latest[reading.test] = verdict(test, reading)
+    return [test for test, state in latest.items() if state == "fail" and test != work.failed]
+
+
+def find_standing(catalogue: Catalogue, table: Table, tested: Mapping[str, frozenset[str]], work: WorkUp,
+                  ranking: Ranking, fired: Sequence[Fired]) -> Standing:  # fmt: skip
+    """Return where a work-up stands."""
+    named = name_ranking(table, ranking)
+    ids, chance = named[0]
+    fixed = fixed_at(catalogue, work) <= len(work.remedies)
+    repeat = state_repeat(catalogue, work)
+    independent = state_independent(catalogue, tested, work)
+    put_right = all(name in table.causes and fixed[table.causes.index(name)] for name in ids) and ids[0] != "nothing_wrong"
+    absent = ids == ("nothing_wrong",) and repeat == "passed" and independent == "passed"
+    else_ = ranking.something_else
+    contradiction = any(f.conclusion.kind == "doubt" for f in fired)
+    disagrees = _graph_disagrees(catalogue, tested, work, ids, chance)
+    marks = {
+        "repeat": repeat,
+        "independent": independent,
+        "lead": _lead(catalogue, ids),
+        "lead_chance": "high" if chance >= HIGH else "middling" if chance >= LOW else "low",
+        "put_right": _yes(put_right),
+        "shown_absent": _yes(absent),
+        "unexplained": _yes(else_ >= UNEXPLAINED or ranking.surprise >= SURPRISE),
+        "chance_left": "low" if ranking.remaining <= REMAINING_MOST else "high",
+        "contradiction": _yes(contradiction),
+        "graph_disagrees": _yes(disagrees),
+        "answers": "missing" if _answers_missing(work) else "complete",
+        "time": "out" if work.minutes_left is not None and work.minutes_left <= 0 else "left",
+        "person": "stopped" if work.stopped else "goes_on",
+        "second_cause": "likely" if _second(ranking, repeat, work) else "unlikely",
+        "intermittent": "suspected" if _intermittent(catalogue, table, ids, chance) else "no",
+    }
+    return Standing(marks, tuple(_lacks(catalogue, work, marks, fired, ranking)))
+
+
+def _yes(value: bool) -> str:
+    return "yes" if value else "no"
+
+
+def _lead(catalogue: Catalogue, ids: tuple[str, ...]) -> str:
+    if ids[0] in ("nothing_wrong", SOMETHING_ELSE):
+        return ids[0]
+    people = {catalogue.causes[catalogue.cause_index[name] - 1].fault.remedy.by for name in ids}
+    return "biomed" if "biomed" in people else "user"
+
+
+def _graph_disagrees(catalogue: Catalogue, tested: Mapping[str, frozenset[str]], work: WorkUp,
+                     ids: tuple[str, ...], chance: float) -> bool:  # fmt: skip
+    """Tell whether the likeliest cause lies in no part that any failed check puts to the test."""
+    if chance < HIGH or len(ids) > 1 or ids[0] not in catalogue.cause_index or ids[0] == "nothing_wrong":
+        return False
+    component = catalogue.causes[catalogue.cause_index[ids[0]] - 1].component
+    failed = [r for r in work.readings
+              if verdict(catalogue.tests[catalogue.test_index[r.test]], r) == "fail"]  # fmt: skip
+    return bool(failed) and not any(component in tested[reading.test] for reading in failed)
+
+
+def _answers_missing(work: WorkUp) -> bool:
+    silent = sum(not reading.is_answer for reading in work.readings)
+    return silent >= 3 and 2 * silent >= len(work.readings)
+
+
+def _second(ranking: Ranking, repeat: str, work: WorkUp) -> bool:
+    return (repeat == "failed" and bool(work.remedies)) or float(ranking.pair_chance.sum()) >= SECOND
+
+
+def _intermittent(catalogue: Catalogue, table: Table, ids: tuple[str, ...], chance: float) -> bool:
+    return chance >= LOW and any(
+        catalogue.causes[catalogue.cause_index[name] - 1].fault.intermittent < 1.0
+        for name in ids
+        if name in table.causes and name != "nothing_wrong"
+    )
+
+
+def _lacks(catalogue: Catalogue, work: WorkUp, marks: Mapping[str, str], fired: Sequence[Fired],
+           ranking: Ranking) -> list[str]:  # fmt: skip
+    """Return in words what return to checkout still lacks."""
+    found = []
+    if any(f.conclusion.kind == "stop" for f in fired):
+        found.append("a finding ends the matter at once")
+    if marks["put_right"] == "no" and marks["shown_absent"] == "no":
+        found.append("the cause is not put right, and not shown to be absent by two different checks")
+    if marks["repeat"] != "passed":
+        found.append(f"the failed step is not repeated and passed ({marks['repeat']})")
+    if marks["independent"] == "failed":
+        found.append("another check of the same parts fails")
+    found += [f"step '{name}' still stands as failed" for name in open_failures(catalogue, work)]
+    if marks["unexplained"] == "yes":
+        found.append("no known cause explains the readings")
+    if marks["contradiction"] == "yes" or marks["graph_disagrees"] == "yes":
+        found.append("readings contradict each other")
+    if marks["intermittent"] == "suspected":
+        found.append("the cause comes and goes, so a passed repeat proves nothing")
+    if marks["chance_left"] != "low":
+        found.append(f"the chance of a remaining fault is {ranking.remaining:.1%}, above {REMAINING_MOST:.0%}")
+    if work.stopped or marks["time"] == "out":
+        found.append("the work-up was stopped before it was finished")
+    return found
+
+
+def decide(rules: RuleBase, standing: Standing, fired: Sequence[Fired], is_done: bool) -> Disposition:
+    """Return the disposition.
+
+    Parameters
+    ----------
+    rules : RuleBase
+        The disposition rules among them see the marks.
+    standing : Standing
+        Where the work-up stands.
+    fired : sequence of Fired
+        What the rules concluded from the readings.
+    is_done : bool
+        No further act is worth its minutes.
+
+    Returns
+    -------
+    Disposition
+        Never "return to checkout" while anything is lacking.
+    """
+    stops = [f for f in fired if f.conclusion.kind == "stop"]
+    if stops:
+        first = stops[0]
+        return Disposition(REMOVE, True, first.because, first.rule, first.conclusion.names[0], standing.lacks)
+    marks = dict(standing.marks) | {"done": _yes(is_done), "tests": "used_up" if is_done else "left"}
+    removals = [f for f in rules.fire(Fact("mark", name, value) for name, value in marks.items())
+                if f.conclusion.kind == "remove"]  # fmt: skip
+    if standing.may_return and not removals:
+        why = "The cause was put right" if marks["put_right"] == "yes" else "Nothing wrong was found by two different checks"
+        reason = f"{why}, the failed step was repeated and passed. Repeat the checkout from that step on, or whole."
+        return Disposition(RETURN, True, reason)
+    final = is_done or marks["time"] == "out" or marks["person"] == "stopped"
+    if removals and final:
+        return Disposition(REMOVE, True, removals[0].because, removals[0].rule, "", standing.lacks)
+    if final:
+        return Disposition(REMOVE, True, f"In doubt: {'; '.join(standing.lacks)}.", "", "", standing.lacks)
+    return Disposition(REMOVE, False, "Not for use until it is shown to be safe.", "", "", standing.lacks)

@@ -1,0 +1,93 @@
+"""Every error of the engine, as one tree.
+
+Attributes first, the message is built from them: what was wrong, where, what is allowed, what to do.
+
+DiagnoseError
+    KnowledgeError   problems in knowledge files, all at once
+    ReadingError     an answer that the check does not know
+    UnitError        a quantity without a unit, or in the wrong one
+    CircuitError     a machine whose parts do not fit together
+    PhysicsError     a value outside the range of a model
+    CacheError       the compiled tables cannot be read or written
+    LogError         a work-up cannot be stored or read back
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+class DiagnoseError(Exception):
+    """Root of all errors that the engine raises on purpose."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Problem:
+    """One thing wrong in one knowledge file."""
+
+    path: str
+    line: int
+    field: str
+    what: str
+
+    def __str__(self) -> str:
+        return f"{self.path}:{self.line}: {self.field}: {self.what}"
+
+
+class KnowledgeError(DiagnoseError):
+    """The knowledge folder cannot be used as it is."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = tuple(sorted(problems))
+        super().__init__("\n".join(map(str, self.problems)))
+
+
+class ReadingError(DiagnoseError):
+    """An answer does not belong to its check."""
+
+    def __init__(self, check: str, given: str, allowed: Sequence[str], hint: str = "") -> None:
+        self.check, self.given, self.allowed, self.hint = check, given, tuple(allowed), hint
+        words = f"{check}: '{given}' is not an answer; allowed: {', '.join(allowed)}"
+        super().__init__(f"{words}. {hint}" if hint else words)
+
+
+class UnitError(DiagnoseError):
+    """A quantity has no unit, an unknown one, or one of another kind."""
+
+    def __init__(self, text: str, wanted: str, why: str) -> None:
+        self.text, self.wanted, self.why = text, wanted, why
+        super().__init__(f"'{text}' {why}; write a quantity in {wanted}, for example '12 {wanted}'")
+
+
+class CircuitError(DiagnoseError):
+    """A machine's components and connections do not fit together, or a name is unknown in it."""
+
+    def __init__(self, machine: str, what: str, allowed: Sequence[str] = ()) -> None:
+        self.machine, self.what, self.allowed = machine, what, tuple(allowed)
+        tail = f"; known: {', '.join(allowed)}" if allowed else ""
+        super().__init__(f"{machine}: {what}{tail}")
+
+
+class PhysicsError(DiagnoseError):
+    """A quantity lies outside the range in which a model holds."""
+
+    def __init__(self, model: str, quantity: str, value: float, allowed: str) -> None:
+        self.model, self.quantity, self.value, self.allowed = model, quantity, value, allowed
+        super().__init__(f"{model}: {quantity} = {value:g} is outside {allowed}")
+
+
+class CacheError(DiagnoseError):
+    """A compiled table cannot be stored or read."""
+
+    def __init__(self, path: str, what: str, do: str) -> None:
+        self.path, self.what, self.do = path, what, do
+        super().__init__(f"{path}: {what}; {do}")
+
+
+class LogError(DiagnoseError):
+    """A work-up cannot be stored or read back."""
+
+    def __init__(self, path: str, what: str, do: str) -> None:
+        self.path, self.what, self.do = path, what, do
+        super().__init__(f"{path}: {what}; {do}")

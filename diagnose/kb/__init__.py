@@ -1,0 +1,1 @@
+"""From YAML files to one checked KnowledgeBase: reader, schema, lint, load."""

@@ -1,0 +1,200 @@
+"""Machines of a profile on the bench, each cause at many severities: what would every check read?
+
+A particle is one cause at one severity in one machine. Causes share the machines, so a cause that a
+check cannot feel reads as the healthy machine does, and is not solved again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from diagnose.catalogue import Catalogue, Cause, Test
+from diagnose.circuit import KNOWN_GOOD, SUPPLIES, ordinary
+from diagnose.kb.schema import PARAMETERS, Effect, Severity
+from diagnose.physics.laws import Array
+from diagnose.physics.network import Network, Settings, build, move, typical, vary
+from diagnose.physics.procedure import play, reach
+from diagnose.units import to_si
+
+N_MACHINES = 24  # machines of a profile, and severities of a cause
+SEED = 20_261_125
+
+_WRITES = {
+    "leak": ("bore", "seep"),
+    "block": ("open",),
+    "unseat": ("seep", "bore"),
+    "feed": ("flow",),
+    "misread": ("gain", "offset"),
+}
+
+
+@dataclass(frozen=True)
+class Draws:
+    """The random part of a table: how machines differ and how bad each cause is."""
+
+    machines: Array  # (n_machines, n_columns) standard normal
+    severities: Array  # (n_causes, n_machines) in 0..1
+
+
+def draw(n_causes: int, n_columns: int, n_machines: int, seed: int) -> Draws:
+    """Return stratified severities and machine variation, the same for the same seed."""
+    rng = np.random.default_rng(seed)
+    machines = np.clip(rng.standard_normal((n_machines, n_columns)), -2.5, 2.5)
+    order = np.array([rng.permutation(n_machines) for _ in range(max(1, n_causes))])
+    severities = (order + rng.uniform(size=order.shape)) / n_machines
+    return Draws(machines, severities[:n_causes])
+
+
+@dataclass
+class Bench:
+    """The machines of a profile on the bench, ready to be set up for one check after the other."""
+
+    network: Network
+    ready: Settings
+    causes: tuple[Cause, ...]
+    draws: Draws
+
+    @property
+    def n(self) -> int:
+        """Machines, and particles per cause."""
+        return len(self.draws.machines)
+
+
+def set_bench(catalogue: Catalogue, n_machines: int = N_MACHINES, seed: int = SEED) -> Bench:
+    """Return the bench of a machine profile."""
+    network = build(catalogue.circuit)
+    draws = draw(len(catalogue.causes), network.width, n_machines, seed)
+    return Bench(network, typical(network), catalogue.causes, draws)
+
+
+Edit = tuple[int, Array]
+
+
+def severity_values(severity: Severity, parameter: str, share: Array) -> Array:
+    """Return a severity at given shares of its range, in SI."""
+    kind = PARAMETERS[parameter]
+    low, high = (to_si(text, kind) for text in severity.range)
+    if severity.spread == "log_uniform":
+        return np.asarray(low * (high / low) ** share)
+    return np.asarray(low + (high - low) * share)
+
+
+def fault_edits(bench: Bench, cause: Cause, share: Array) -> list[Edit]:
+    """Return the columns a cause's faults write and what they write, one value a machine."""
+    edits: list[Edit] = []
+    for effect in cause.fault.effect:
+        for parameter in _WRITES.get(effect.do, ()):
+            severity = getattr(effect, parameter)
+            if severity is not None:
+                column = bench.network.find(cause.component, str(effect.at), parameter)
+                edits.append((column, severity_values(severity, parameter, share)))
+    return edits
+
+
+def stay_edits(bench: Bench, component: str, effects: Sequence[Effect]) -> list[Edit]:
+    """Return what a slip writes that leaves a component in a position."""
+    edits: list[Edit] = []
+    for effect in effects:
+        if effect.do == "stay":
+            own = bench.ready.copy()
+            columns = move(bench.network, own, component, str(effect.position))
+            rows = vary(own, bench.draws.machines)
+            edits += [(column, rows[:, column]) for column in columns]
+    return edits
+
+
+def predict_quantity(bench: Bench, test: Test) -> Array:
+    """Return what a check would read for every particle, in SI; block 0 is the healthy machine.
+
+    Returns
+    -------
+    array, shape (n_causes + 1, n_machines)
+        The reading before any reading error.
+    """
+    healthy = _solve(bench, test, [])
+    found = np.repeat(healthy, len(bench.causes) + 1, axis=0)
+    felt = _felt(bench, test)
+    if felt:
+        found[np.array(felt) + 1] = _solve(bench, test, felt)[1:]
+    return found
+
+
+def _felt(bench: Bench, test: Test) -> list[int]:
+    """Return the causes whose edits lie on elements that a set-up can feel, by wide connectivity."""
+    rows, retable = _tables(bench, test, list(range(len(bench.causes))), one=True)
+    nodes = reach(bench.network, test.check, test.it, rows, retable)
+    spaces = {bench.network.spaces[node] for node in nodes}
+    near = {
+        (p.component, p.name) for p in bench.network.pieces if p.before in spaces or p.after in spaces
+    }
+    found = []
+    for index, cause in enumerate(bench.causes):
+        columns = {column for column, _ in fault_edits(bench, cause, np.zeros(1))}
+        columns |= {column for column, _ in stay_edits(bench, cause.component, cause.fault.effect)}
+        names = {(c, e) for (c, e, _), column in bench.network.column.items() if column in columns} if columns else set()
+        if names & near:
+            found.append(index)
+    return found
+
+
+def _tables(bench: Bench, test: Test, chosen: list[int], *, one: bool = False) -> tuple[Array, Callable[[dict[str, str]], Array]]:
+    """Return parameter rows for the healthy machine and the chosen causes, and how to move on."""
+    draws = bench.draws.machines[:1] if one else bench.draws.machines
+    n = len(draws)
+    settings = bench.ready.copy()
+    for component, position in ordinary(bench.network.circuit, test.check, test.it).items():
+        move(bench.network, settings, component, position)
+    start = vary(settings, draws)
+    rows = np.tile(start, (len(chosen) + 1, 1))
+
+    def write(edits: Sequence[Edit], block: int) -> None:
+        for column, values in edits:
+            rows[block * n : (block + 1) * n, column] = values[:n]
+
+    def write_faults() -> None:
+        for block, index in enumerate(chosen, 1):
+            share = np.ones(1) if one else bench.draws.severities[index]
+            write(fault_edits(bench, bench.causes[index], share), block)
+
+    for block, index in enumerate(chosen, 1):
+        cause = bench.causes[index]
+        write(stay_edits(bench, cause.component, cause.fault.effect), block)
+    write_faults()
+    _isolate(bench, test, rows, settings, start, draws)
+
+    def retable(moved: dict[str, str]) -> Array:
+        for component, position in moved.items():
+            columns = move(bench.network, settings, component, position)
+            fresh = vary(settings, draws)
+            for column in columns:
+                rows[:, column] = np.tile(fresh[:, column], len(chosen) + 1)
+        write_faults()
+        return rows.copy()
+
+    return rows, retable
+
+
+def _isolate(bench: Bench, test: Test, rows: Array, settings: Settings, start: Array, draws: Array) -> None:
+    """Write the deliberate acts, which beat faults and slips."""
+    blocks = len(rows) // len(draws)
+    for name, how in test.check.isolate.items():
+        component = name.replace("$it", test.it)
+        if name == SUPPLIES:
+            continue
+        if how == KNOWN_GOOD:
+            columns = [c for (own, _, _), c in bench.network.column.items() if own == component]
+            rows[:, columns] = np.tile(start[:, columns], (blocks, 1))
+            continue
+        columns = move(bench.network, settings, component, how)
+        fresh = vary(settings, draws)
+        rows[:, columns] = np.tile(fresh[:, columns], (blocks, 1))
+
+
+def _solve(bench: Bench, test: Test, chosen: list[int]) -> Array:
+    rows, retable = _tables(bench, test, chosen)
+    supplies = test.check.isolate.get(SUPPLIES) != "off"
+    read = play(bench.network, test.check, test.it, rows.copy(), retable, supplies=supplies)
+    return read.reshape(len(chosen) + 1, bench.n)

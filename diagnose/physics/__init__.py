@@ -1,0 +1,1 @@
+"""Pneumatics of the workstation: pure functions on arrays, SI inside."""

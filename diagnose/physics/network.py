@@ -1,0 +1,232 @@
+"""A circuit as arrays: one column per parameter, one row per particle (cause, severity, machine).
+
+Positions and faults are edits of columns. The solver never sees a name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from diagnose.circuit import ROOM, Circuit, Piece
+from diagnose.errors import CircuitError
+from diagnose.kb.schema import PARAMETERS, Setting, Sourced
+from diagnose.physics.laws import P_SEEP, Q_DROP, Array, hole_coefficient
+
+#: what a parameter is when a knowledge file does not give it
+DEFAULTS = {"drop": np.inf, "opening": 0.0, "recoil": 6374.0, "bore": 0.0, "seep": 0.0, "flow": 0.0,
+            "volume": 0.0, "size": 0.0, "stretch": 0.0, "open": 1.0, "gain": 1.0, "offset": 0.0}  # fmt: skip
+BAG_STRETCH = 25e-3 / 98.0665  # elastic compliance of a bag per size, D-33 [1/Pa]
+SPACE_LEAST = 2e-6  # every gas space holds a little [m^3]
+
+
+@dataclass(frozen=True)
+class Network:
+    """The wiring of a circuit and where each parameter stands in the table of parameters."""
+
+    circuit: Circuit
+    spaces: tuple[str, ...]
+    pieces: tuple[Piece, ...]
+    column: Mapping[tuple[str, str, str], int]  # (component, element, parameter) -> column
+
+    @property
+    def width(self) -> int:
+        """Number of columns of the table of parameters."""
+        return len(self.column)
+
+    def node(self, space: str) -> int:
+        """Return the row of a gas space in the arrays of the solver."""
+        return self.spaces.index(space)
+
+    def find(self, component: str, element: str, parameter: str) -> int:
+        """Return a parameter's column.
+
+        Raises
+        ------
+        CircuitError
+            The component has no such element.
+        """
+        try:
+            return self.column[component, element, parameter]
+        except KeyError:
+            known = sorted(f"{c}.{e}.{p}" for c, e, p in self.column if c == component)
+            name = f"'{component}.{element}.{parameter}' is unknown"
+            raise CircuitError(self.circuit.machine_id, name, known) from None
+
+
+def build(circuit: Circuit) -> Network:
+    """Return the network of a circuit."""
+    spaces = tuple(sorted(set(circuit.spaces.values())))
+    names = [(p.component, p.name, parameter) for p in circuit.pieces for parameter in PARAMETERS]
+    return Network(circuit, spaces, circuit.pieces, {name: i for i, name in enumerate(names)})
+
+
+@dataclass
+class Settings:
+    """Typical value and spread of every parameter, for one set-up."""
+
+    value: Array  # (n_columns,)
+    spread: Array  # (n_columns,)
+
+    def copy(self) -> Settings:
+        """Return a copy that can be edited."""
+        return Settings(self.value.copy(), self.spread.copy())
+
+
+def typical(network: Network) -> Settings:
+    """Return every parameter of the healthy machine, all in their ready positions."""
+    settings = Settings(np.zeros(network.width), np.zeros(network.width))
+    for piece in network.pieces:
+        for parameter in PARAMETERS:
+            column = network.column[piece.component, piece.name, parameter]
+            given = getattr(piece.element, parameter, None)
+            write(settings, column, parameter, given)
+    for component, position in network.circuit.ready.items():
+        move(network, settings, component, position)
+    return settings
+
+
+def write(settings: Settings, column: int, parameter: str, given: Setting | None) -> None:
+    """Write one setting, with its spread, into its column."""
+    if given is None:
+        settings.value[column], settings.spread[column] = DEFAULTS[parameter], 0.0
+    elif isinstance(given, Sourced):
+        settings.value[column], settings.spread[column] = given.si(parameter), given.spread
+    else:
+        settings.value[column], settings.spread[column] = float(given), 0.0
+
+
+def move(network: Network, settings: Settings, component: str, position: str) -> list[int]:
+    """Put a component in a position; return the columns that this wrote.
+
+    Raises
+    ------
+    CircuitError
+        The component has no such position.
+    """
+    kind = network.circuit.kinds.get(component)
+    if kind is None or position not in kind.positions:
+        known = sorted(kind.positions) if kind else sorted(network.circuit.kinds)
+        raise CircuitError(network.circuit.machine_id, f"'{component}: {position}' is no position", known)
+    columns = []
+    for target, given in kind.positions[position].items():
+        element, parameter = target.split(".")
+        column = network.find(component, element, parameter)
+        write(settings, column, parameter, given)
+        columns.append(column)
+    return columns
+
+
+def vary(settings: Settings, draw: Array) -> Array:
+    """Return parameter rows for machines that differ, log-normal about the typical value.
+
+    Parameters
+    ----------
+    settings : Settings
+        Typical values and spreads, (n_columns,).
+    draw : array, shape (n_machines, n_columns)
+        Standard normal draws, one row per machine [-].
+
+    Returns
+    -------
+    array, shape (n_machines, n_columns)
+        Parameters of each machine.
+    """
+    return np.asarray(settings.value * np.exp(settings.spread * draw))
+
+
+def laws(network: Network, table: Array) -> Array:
+    """Return the flow law of every element of every row.
+
+    Parameters
+    ----------
+    network : Network
+        The wiring.
+    table : array, shape (n_rows, n_columns)
+        Parameters in SI.
+
+    Returns
+    -------
+    array, shape (4, n_pieces, n_rows)
+        As ``diagnose.physics.laws.make_law`` wants them.
+    """
+    n_rows = table.shape[0]
+    found = np.zeros((4, len(network.pieces), n_rows))
+    for index, piece in enumerate(network.pieces):
+        start = network.column[piece.component, piece.name, "drop"]
+        own = dict(zip(PARAMETERS, table[:, start : start + len(PARAMETERS)].T, strict=True))
+        seep = own["seep"] / P_SEEP
+        found[3, index] = hole_coefficient(own["bore"])
+        if piece.element.type == "passage":
+            found[0, index] = found[2, index] = Q_DROP / own["drop"] * own["open"]
+        elif piece.element.type == "leak":
+            found[0, index] = found[2, index] = seep * own["open"]
+            found[3, index] *= own["open"]
+        elif piece.element.type in ("valve", "relief"):
+            found[1, index] = own["opening"]
+            found[2, index] = seep * (own["open"] if piece.element.type == "relief" else 1.0)
+            found[0, index] = np.maximum(Q_DROP / own["drop"] * own["open"], found[2, index])
+        else:
+            found[3, index] = 0.0
+    return found
+
+
+@dataclass(frozen=True)
+class Stores:
+    """What the gas spaces hold: rigid and elastic walls, bags and bulbs."""
+
+    rigid: Array  # (n_nodes, n_rows) compliance [m^3/Pa]
+    bags: tuple[tuple[int, Array, Array], ...]  # node, size, stretch
+    bulbs: tuple[tuple[int, Array, Array], ...]  # node, size, recoil
+
+
+def stores(network: Network, table: Array, p_room: float) -> Stores:
+    """Return the stores of every row.
+
+    Parameters
+    ----------
+    network : Network
+        The wiring.
+    table : array, shape (n_rows, n_columns)
+        Parameters in SI.
+    p_room : float
+        Pressure of the room [Pa].
+
+    Returns
+    -------
+    Stores
+        Compliances and stores by node.
+    """
+    rigid = np.full((len(network.spaces), table.shape[0]), SPACE_LEAST / p_room)
+    bags, bulbs = [], []
+    for piece in network.pieces:
+        get = {name: table[:, network.column[piece.component, piece.name, name]] for name in PARAMETERS}
+        node = network.node(piece.before)
+        if piece.element.type == "store":
+            rigid[node] += get["volume"] / p_room + get["stretch"]
+        elif piece.element.type == "bag":
+            natural = np.where(get["stretch"] > 0, get["stretch"], BAG_STRETCH * get["size"])
+            bags.append((node, get["size"], np.where(get["size"] > 0, natural, 0.0)))
+        elif piece.element.type == "bulb":
+            bulbs.append((node, get["size"], get["recoil"]))
+    return Stores(rigid, tuple(bags), tuple(bulbs))
+
+
+def feeds(network: Network, table: Array) -> Array:
+    """Return the gas that flow controls, flush and pumps put into each space, (n_nodes, n_rows) [m^3/s]."""
+    found = np.zeros((len(network.spaces), table.shape[0]))
+    for piece in network.pieces:
+        if piece.element.type == "feed":
+            column = network.column[piece.component, piece.name, "flow"]
+            found[network.node(piece.before)] += table[:, column]
+    return found
+
+
+def ends(network: Network) -> tuple[Array, Array]:
+    """Return for each element the node before and after it; the room is the last number."""
+    room = len(network.spaces)
+    before = np.array([network.node(piece.before) for piece in network.pieces])
+    after = np.array([room if p.after == ROOM else network.node(p.after) for p in network.pieces])
+    return before, after

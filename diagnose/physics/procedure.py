@@ -1,0 +1,242 @@
+"""Play a check's procedure on many machines at once and return what would be read.
+
+The moves are few: fill, feed, squeeze a bulb, hold a pressure, wait, put something in a position.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.kb.schema import Check, Move
+from diagnose.physics.laws import P_ROOM, Array, make_law
+from diagnose.physics.network import Network, ends, feeds, laws, stores
+from diagnose.physics.solve import Net, Source, advance, content, settle, steps
+
+FILL_SECONDS = 60.0  # nobody fills longer than this; judgement [s]
+SQUEEZE_FLOW = 3e-3 / 60  # air that squeezing a bulb again and again takes out; judgement [m^3/s]
+GAIN_LEAST = 0.05  # a gauge that hardly moves: the person fills until a relief opens [-]
+BAND = 200.0  # a hand that tops up slows down this near the mark [Pa]
+HOLD_GAIN = 1e-3  # stiffness of a pressure kept by hand or regulator [m^3/s/Pa]
+WAIT_STEPS = 26
+
+Retable = Callable[[dict[str, str]], Array]
+
+
+@dataclass
+class Scene:
+    """The state of a procedure between two moves."""
+
+    net: Net
+    pg: Array
+    table: Array
+    times: list[float]
+    shares: list[Array]
+    taken: Array | None = None  # flow at a held port (n_rows,)
+
+
+def play(network: Network, check: Check, it: str, table: Array, retable: Retable, *, p_room: float = P_ROOM,
+         supplies: bool = True) -> Array:  # fmt: skip
+    """Return what each row would read at the end of a check, before any reading error.
+
+    Parameters
+    ----------
+    network : Network
+        The wiring.
+    check : Check
+        The procedure and the reading.
+    it : str
+        The component that ``$it`` stands for.
+    table : array, shape (n_rows, n_columns)
+        Parameters in SI at the beginning.
+    retable : callable
+        Gives the table after a component is put in a position during the procedure.
+    p_room : float
+        Pressure of the room [Pa].
+    supplies : bool
+        False when all gas supplies are shut off.
+
+    Returns
+    -------
+    array, shape (n_rows,)
+        Pressure [Pa], flow [m^3/s], volume [m^3] or time [s], as the reading wants.
+    """
+    nodes = reach(network, check, it, table, retable)
+    scene = Scene(_net(network, table, nodes, p_room, supplies), np.zeros((len(nodes), len(table))), table, [], [])
+    for move in check.procedure:
+        if move.set_:
+            scene.table = retable({name.replace("$it", it): to for name, to in move.set_.items()})
+            fresh = _net(network, scene.table, nodes, p_room, supplies)
+            scene.net = replace(fresh, sources=scene.net.sources)
+        else:
+            _do(network, check, it, move, scene, nodes)
+    return _read(network, check, it, scene, nodes)
+
+
+def reach(network: Network, check: Check, it: str, table: Array, retable: Retable) -> list[int]:
+    """Return the gas spaces that can feel the moves or be felt by the reading, in any row."""
+    tables = [table]
+    for move in check.procedure:
+        if move.set_:
+            tables.append(retable({name.replace("$it", it): to for name, to in move.set_.items()}))
+    open_ = np.any([laws(network, rows)[[0, 2, 3]].any(axis=(0, 2)) for rows in tables], axis=0)
+    before, after = ends(network)
+    found = {network.node(space) for space in _seeds(network, check, it)}
+    grown = True
+    while grown:
+        grown = False
+        for index in np.flatnonzero(open_):
+            pair = {int(before[index]), int(after[index])} - {len(network.spaces)}
+            if pair & found and not pair <= found:
+                found |= pair
+                grown = True
+    return sorted(found)
+
+
+def _seeds(network: Network, check: Check, it: str) -> list[str]:
+    ports = [port for move in check.procedure for port in (move.fill, move.feed, move.hold, move.squeeze)]
+    return [_space(network, port.replace("$it", it)) for port in [*ports, check.reading.at] if port]
+
+
+def _space(network: Network, port: str) -> str:
+    """Return the gas space of ``component.port`` or of ``component.element``."""
+    for piece in network.pieces:
+        if f"{piece.component}.{piece.name}" == port:
+            return piece.before
+    return network.circuit.space(port)
+
+
+def _net(network: Network, table: Array, nodes: list[int], p_room: float, supplies: bool) -> Net:
+    room = len(network.spaces)
+    place = np.full(room + 1, -1)
+    place[nodes] = np.arange(len(nodes))
+    place[room] = len(nodes)
+    before, after = (place[side] for side in ends(network))
+    kept = np.flatnonzero((before >= 0) & (after >= 0))
+    held = stores(network, table, p_room)
+    narrowed = replace(
+        held,
+        rigid=held.rigid[nodes],
+        bags=tuple((int(place[n]), a, b) for n, a, b in held.bags if place[n] >= 0),
+        bulbs=tuple((int(place[n]), a, b) for n, a, b in held.bulbs if place[n] >= 0),
+    )
+    feed = feeds(network, table)[nodes]
+    law = make_law(laws(network, table)[:, kept])
+    return Net(before[kept], after[kept], law, narrowed, feed if supplies else feed * 0)
+
+
+def _do(network: Network, check: Check, it: str, move: Move, scene: Scene, nodes: list[int]) -> None:
+    rows = len(scene.table)
+    port = next((p for p in (move.fill, move.feed, move.hold, move.squeeze) if p), None)
+    node = nodes.index(network.node(_space(network, port.replace("$it", it)))) if port else -1
+    target = np.full(rows, move.to.si("opening") if move.to else 0.0)
+    most = move.flow.si("flow") if move.flow else np.inf
+    if move.fill:
+        gain, offset = _gauge(network, check, it, scene.table)
+        source = Source(node, (target - offset) / np.maximum(gain, GAIN_LEAST), 0.0, most, most / BAND)
+        _with(scene, source, FILL_SECONDS)
+    elif move.squeeze:
+        recoil = scene.table[:, network.find(*move.squeeze.replace("$it", it).split("."), "recoil")]
+        whole = scene.net.stores
+        scene.net.stores = replace(whole, bulbs=())  # a squeezed bulb is flat
+        _with(scene, Source(node, -recoil, -SQUEEZE_FLOW, 0.0, SQUEEZE_FLOW / BAND), FILL_SECONDS)
+        scene.net.stores = whole
+    elif move.hold:
+        source = Source(node, target, -most, most, HOLD_GAIN)
+        _with(scene, source, FILL_SECONDS)
+        scene.taken = source.flow(scene.pg[node])[0]
+    elif move.feed:
+        scene.net.feed = scene.net.feed.copy()
+        scene.net.feed[node] += most
+    elif move.wait:
+        _wait(network, check, it, scene, nodes, move.wait.si_time())
+
+
+def _with(scene: Scene, source: Source, seconds: float) -> None:
+    scene.net.sources.append(source)
+    scene.pg = settle(scene.net, scene.pg, seconds)
+    scene.net.sources.remove(source)
+
+
+def _wait(network: Network, check: Check, it: str, scene: Scene, nodes: list[int], seconds: float) -> None:
+    number = WAIT_STEPS if check.reading.quantity == "time" else 12
+    clock = 0.0
+    for dt in steps(seconds, number):
+        _film(network, check, it, scene, nodes, clock)
+        scene.pg = advance(scene.net, scene.pg, float(dt))
+        clock += float(dt)
+    _film(network, check, it, scene, nodes, clock)
+
+
+def _film(network: Network, check: Check, it: str, scene: Scene, nodes: list[int], clock: float) -> None:
+    if check.reading.quantity == "time":
+        scene.times.append(clock)
+        scene.shares.append(_held(network, check, it, scene, nodes, share=True))
+
+
+def _held(network: Network, check: Check, it: str, scene: Scene, nodes: list[int], *, share: bool) -> Array:
+    """Return the gas in the bag or bulb that the reading names."""
+    component, name = str(check.reading.at).replace("$it", it).split(".")
+    node = nodes.index(network.node(_space(network, f"{component}.{name}")))
+    only = replace(scene.net.stores, rigid=scene.net.stores.rigid * 0)
+    held, _ = content(only, scene.pg, np.arange(scene.pg.shape[1]))
+    size = scene.table[:, network.find(component, name, "size")]
+    return np.asarray(held[node] / np.maximum(size, 1e-12) if share else held[node])
+
+
+def _gauge(network: Network, check: Check, it: str, table: Array) -> tuple[Array, Array]:
+    """Return gain and offset of the gauge that the person watches, or those of a true one."""
+    component, _, name = str(check.reading.at or "").replace("$it", it).partition(".")
+    if (component, name, "gain") not in network.column:
+        return np.ones(len(table)), np.zeros(len(table))
+    return table[:, network.find(component, name, "gain")], table[:, network.find(component, name, "offset")]
+
+
+def _read(network: Network, check: Check, it: str, scene: Scene, nodes: list[int]) -> Array:
+    reading = check.reading
+    if reading.quantity == "flow" and scene.taken is not None:
+        return scene.taken
+    if reading.quantity == "time":
+        return first_crossing(scene.times, scene.shares, reading.reach or 1.0)
+    if reading.quantity == "volume":
+        return _held(network, check, it, scene, nodes, share=False)
+    node = nodes.index(network.node(_space(network, str(reading.at).replace("$it", it))))
+    gain, offset = _gauge(network, check, it, scene.table)
+    return np.asarray(scene.pg[node] * gain + offset)
+
+
+def first_crossing(times: Sequence[float], shares: Sequence[Array], reach: float) -> Array:
+    """Return when each row first reaches a share, by straight lines between steps; else the last time.
+
+    Parameters
+    ----------
+    times : sequence of float
+        Growing times [s].
+    shares : sequence of array, shape (n_rows,)
+        Share at each time [-].
+    reach : float
+        Share that counts [-].
+
+    Returns
+    -------
+    array, shape (n_rows,)
+        Time of the first crossing [s].
+
+    Examples
+    --------
+    >>> first_crossing([0.0, 10.0], [np.array([0.0]), np.array([0.4])], 0.1)
+    array([2.5])
+    """
+    level = np.array(shares)
+    clock = np.array(times)
+    reached = level >= reach
+    index: NDArray[np.int64] = np.where(reached.any(axis=0), reached.argmax(axis=0), len(clock) - 1)
+    row = np.arange(level.shape[1])
+    last = np.maximum(index - 1, 0)
+    rise = level[index, row] - level[last, row]
+    part = np.clip((reach - level[last, row]) / np.where(rise > 0, rise, np.inf), 0.0, 1.0)
+    crossed = clock[last] + part * (clock[index] - clock[last])
+    return np.asarray(np.where(reached.any(axis=0), crossed, clock[-1]))

@@ -1,0 +1,382 @@
+"""What to do next: the act that leads to the decision soonest.
+
+Every check, every remedy followed by repeating the failed step, and the plain repeat are weighed
+alike: its minutes, plus the expected cost of the best simple course afterwards. The simple course
+tries user-level remedies in their best order and then calls for service. When no act is worth its
+minutes, the work-up ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from diagnose.catalogue import Catalogue
+from diagnose.circuit import put
+from diagnose.model import Reading, Remedied, WorkUp
+from diagnose.physics.laws import Array
+from diagnose.predict import Table
+from diagnose.rank import ELSE_VISIBLE, Ranking, fixed_at, is_fixed_by
+from diagnose.sequence import repair_cost, search_places
+
+REMOVAL = 25.0  # taking the machine out and bringing another; judgement [min]
+PLACE = 9.0  # biomed's search for each wrongly named cause; judgement [min]
+WRONG_RETURN = 20_000.0  # a machine returned with its cause, in minutes of loss; judgement [min]
+CHANGE = 0.12  # turning one control or moving one part; judgement [min]
+REPEAT_LEAST = 0.25  # chance of an intermittent cause that makes a repeat worth offering [-]
+TESTS_MOST = 14
+OVERLAP = 0.5  # share of the failed step's components that a confirming check must cover [-]
+
+
+@dataclass(frozen=True)
+class Course:
+    """The cost of going on in the simple way, for many beliefs at once."""
+
+    cost: Array  # (n_rows,) [min], risk included
+    time: Array  # (n_rows,) expected time on remedies [min]
+    first: Array  # (n_rows,) the remedy to begin with; n_groups for confirming that nothing is wrong
+    tries: Array  # (n_rows,) how many are tried before the call; 0 means remove now
+
+
+@dataclass
+class Planner:
+    """What a machine's planning needs and never changes, made once per machine."""
+
+    catalogue: Catalogue
+    table: Table
+    groups: tuple[Remedied, ...]
+    member: Array  # (n_blocks + 1, n_groups) 1 where a remedy puts the cause right
+    group_minutes: Array  # (n_groups,)
+    chances: Array  # (n_blocks, n, n_outcomes)
+    other: Array  # (n_outcomes,) outcome chances when the cause is something else
+    position: Array  # (n_tests, n_components) codes of positions
+    test_minutes: Array  # (n_tests,)
+    fitful: Array  # (n_blocks,) chance that a cause shows at one occasion
+    confirms: Array  # (n_tests, n_tests) whether a check independently confirms that a failed one is well
+
+
+def make_planner(catalogue: Catalogue, table: Table, tested: Mapping[str, frozenset[str]]) -> Planner:
+    """Return the planner of a machine."""
+    groups = sorted({Remedied(c.fault.remedy.act, c.component) for c in catalogue.causes
+                     if c.fault.remedy.by == "user"}, key=lambda g: (g.component, g.act))  # fmt: skip
+    member = np.zeros((len(table.causes) + 1, len(groups)))
+    minutes = np.zeros(len(groups))
+    for row, cause in enumerate(catalogue.causes, 1):
+        for column, group in enumerate(groups):
+            if cause.fault.remedy.by == "user" and is_fixed_by(cause, group):
+                member[row, column] = 1.0
+                minutes[column] = max(minutes[column], cause.fault.remedy.minutes)
+    return Planner(
+        catalogue, table, tuple(groups), member, minutes,
+        table.prob.reshape(len(table.causes), table.n, -1).astype(float), _other(catalogue, table),
+        _positions(catalogue), np.array([test.check.minutes for test in catalogue.tests]),
+        np.array([1.0] + [cause.fault.intermittent for cause in catalogue.causes]),
+        np.array([[is_independent(catalogue, tested, a.id, b.id) for b in catalogue.tests] for a in catalogue.tests]),
+    )  # fmt: skip
+
+
+def is_independent(catalogue: Catalogue, tested: Mapping[str, frozenset[str]], failed: str, name: str) -> bool:
+    """Tell whether a check covers the parts of a failed step by another way."""
+    test = catalogue.tests[catalogue.test_index[name]]
+    wanted = tested[failed]
+    covers = len(tested[name] & wanted) >= OVERLAP * max(1, len(wanted))
+    can_pass = any(outcome.means == "pass" for outcome in test.check.reading.outcomes.values())
+    return name != failed and covers and can_pass
+
+
+def _other(catalogue: Catalogue, table: Table) -> Array:
+    found = np.zeros(table.prob.shape[1])
+    for index, test in enumerate(catalogue.tests):
+        columns = table.columns(index)
+        uniform = np.full(len(test.outcomes), 1 / len(test.outcomes))
+        usual = table.prob[0, columns]
+        share = 1.0 if test.check.procedure else ELSE_VISIBLE
+        found[columns] = share * uniform + (1 - share) * usual
+    return found
+
+
+def _positions(catalogue: Catalogue) -> Array:
+    names = list(catalogue.circuit.kinds)
+    codes: dict[str, int] = {}
+    rows = []
+    for test in catalogue.tests:
+        positions = put(catalogue.circuit, test.check, test.it)
+        rows.append([codes.setdefault(positions.get(name, ""), len(codes)) for name in names])
+    return np.array(rows, dtype=float).reshape(len(rows), len(names))
+
+
+@dataclass(frozen=True)
+class Belief:
+    """Particle weights of single causes, and of something else; pairs are shared out."""
+
+    weight: Array  # (n_blocks, n)
+    other: float
+    is_fixed: Array  # (n_blocks,) bool
+
+    @property
+    def blocks(self) -> Array:
+        """Chance of every block and of something else, (n_blocks + 1,)."""
+        return np.append(self.weight.sum(axis=1), self.other)
+
+
+def believe(planner: Planner, ranking: Ranking, work: WorkUp) -> Belief:
+    """Return the belief that planning starts from; two at once counts for both of its causes."""
+    n = planner.table.n
+    weight = ranking.weight.reshape(-1, n).copy()
+    for (a, b), chance in zip(ranking.pairs, ranking.pair_chance, strict=True):
+        for block in (a, b):
+            weight[block] += chance / 2 / n
+    away = ~ranking.relevant
+    weight[0] += weight[away].sum() / n  # what cannot explain any failed reading is left to the rest of the checkout
+    weight[away] = 0.0
+    total = weight.sum() + ranking.something_else
+    fixed = fixed_at(planner.catalogue, work) <= len(work.remedies)
+    return Belief(weight / total, ranking.something_else / total, fixed)
+
+
+def joint(planner: Planner, belief: Belief, chances: Array | None = None) -> Array:
+    """Return P(cause, outcome) for every outcome of every test, (n_blocks + 1, n_outcomes)."""
+    own = planner.chances if chances is None else chances
+    found = np.matmul(belief.weight[:, None, :], own)[:, 0, :]
+    usual = belief.weight @ own[0]
+    shows = np.where(belief.is_fixed, 0.0, planner.fitful)[:, None]
+    found = shows * found + (1 - shows) * usual
+    return np.concatenate([found, belief.other * planner.other[None, : found.shape[1]]], axis=0)
+
+
+def course(planner: Planner, beliefs: Array, repeat: float, fixed: Array, may_return: bool) -> Course:
+    """Return the cost of the simple course for many beliefs.
+
+    Parameters
+    ----------
+    planner : Planner
+        The machine.
+    beliefs : array, shape (n_rows, n_blocks + 1)
+        Chances, rows summing to one [-].
+    repeat : float
+        Minutes of repeating the failed step [min].
+    fixed : array of bool, shape (n_blocks,)
+        Causes already put right.
+    may_return : bool
+        Whether the failed step was repeated and passed.
+
+    Returns
+    -------
+    Course
+        Cost and time of each row [min].
+    """
+    open_ = np.append(~fixed, True)
+    open_[0] = False
+    service = REMOVAL + PLACE * search_places(beliefs)
+    chances = np.concatenate([(beliefs * open_) @ planner.member, 1 - (beliefs * open_).sum(axis=1)[:, None]], axis=1)
+    costs = np.append(planner.group_minutes + repeat, 2 * repeat)
+    cost, tries, time = repair_cost(chances, costs, service)
+    if may_return:
+        risk = WRONG_RETURN * (beliefs * open_).sum(axis=1)
+        cost = np.minimum(cost, risk)
+    return Course(cost, time, (chances / costs).argmax(axis=1), tries)
+
+
+def offered(planner: Planner, work: WorkUp, ranking: Ranking) -> list[int]:
+    """Return the tests that can be done now: not done since the last remedy, tools and person fit."""
+    since = _since_remedy(work)
+    before = {reading.test for reading in work.readings}
+    may_repeat = _fitful_chance(planner, ranking) >= REPEAT_LEAST
+    found = []
+    for index, test in enumerate(planner.catalogue.tests):
+        done = test.id in since or (test.id in before and not test.check.procedure)
+        if done and not (may_repeat and test.check.procedure and test.id in since):
+            continue
+        if test.check.by == "biomed" and work.who != "biomed":
+            continue
+        if work.tools is not None and not set(test.check.tools) <= work.tools:
+            continue
+        if work.minutes_left is not None and test.check.minutes > work.minutes_left:
+            continue
+        found.append(index)
+    return found
+
+
+def _since_remedy(work: WorkUp) -> set[str]:
+    found: set[str] = set()
+    for entry in work.entries:
+        if isinstance(entry, Remedied):
+            found = set()
+        else:
+            found.add(entry.test)
+    return found
+
+
+def _fitful_chance(planner: Planner, ranking: Ranking) -> float:
+    return float(ranking.chance[planner.fitful < 1.0].sum())
+
+
+def minutes_of(planner: Planner, work: WorkUp, tests: Sequence[int]) -> Array:
+    """Return the minutes of each test from the present set-up, with what must come before it."""
+    last = next((r.test for r in reversed(work.readings)), work.failed)
+    here = planner.position[planner.table.index[last]]
+    moved = (planner.position[list(tests)] != here).sum(axis=1)
+    done = {planner.catalogue.tests[planner.table.index[r.test]].check_id for r in work.readings}
+    first = []
+    for index in tests:
+        missing = [name for name in planner.catalogue.tests[index].check.after if name not in done]
+        first.append(sum(t.check.minutes for t in planner.catalogue.tests if t.check_id in missing))
+    return np.asarray(planner.test_minutes[list(tests)] + CHANGE * moved + np.array(first))
+
+
+@dataclass(frozen=True)
+class Option:
+    """One act that could come next, with the beliefs it may lead to."""
+
+    kind: str  # check | remedy | repeat
+    test: int
+    minutes: float
+    chance: Array  # (n_outcomes,)
+    after: Array  # (n_outcomes, n_blocks + 1)
+    score: float
+    remedy: Remedied | None = None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The choices in order of worth, and the cost of the best course without them."""
+
+    now: float
+    options: tuple[Option, ...]
+    minutes_ahead: float
+
+    @property
+    def is_done(self) -> bool:
+        """Tell whether no act is worth its minutes."""
+        return not self.options or self.options[0].score >= self.now - 1e-9
+
+
+def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> Plan:
+    """Return what could be done next, best first.
+
+    Parameters
+    ----------
+    planner : Planner
+        The machine.
+    ranking : Ranking
+        What is believed now.
+    work : WorkUp
+        What was done.
+    may_return : bool
+        Whether the failed step was repeated and passed, so that return is among the decisions.
+
+    Returns
+    -------
+    Plan
+        Acts by expected cost [min].
+    """
+    belief = believe(planner, ranking, work)
+    repeat = float(planner.test_minutes[planner.table.index[work.failed]])
+    now = float(stop_cost(belief.blocks[None, :], belief.is_fixed, may_return)[0])
+    base = course(planner, belief.blocks[None, :], repeat, belief.is_fixed, may_return)
+    options: list[Option] = []
+    if tests_done(work) <= TESTS_MOST:
+        options = [*_check_options(planner, belief, ranking, work, repeat, may_return),
+                   *_remedy_options(planner, belief, work, repeat)]  # fmt: skip
+        options = [_follow(planner, option, base, work) for option in options]
+    options.sort(key=lambda option: (option.score, option.minutes, option.kind, option.test))
+    ahead = 0.0
+    if options:
+        after = course(planner, options[0].after, repeat, belief.is_fixed, may_return)
+        ahead = options[0].minutes + float(options[0].chance @ after.time)
+    return Plan(now, tuple(options), ahead)
+
+
+def tests_done(work: WorkUp) -> int:
+    """Return how many readings were taken since the step failed."""
+    names = [reading.test for reading in work.readings]
+    return len(names) - names.index(work.failed) - 1 if work.failed in names else 0
+
+
+def _follow(planner: Planner, option: Option, base: Course, work: WorkUp) -> Option:
+    """Give the act that begins the simple course that course's cost, so that the two are weighed alike."""
+    if not base.tries[0]:
+        return option
+    if must_repeat(work):
+        is_first = option.kind == "repeat"
+    elif base.first[0] < len(planner.groups):
+        is_first = option.remedy == planner.groups[base.first[0]]
+    elif work.repeats < 2:
+        is_first = option.kind == "repeat"
+    else:
+        is_first = option.kind == "check" and planner.confirms[planner.table.index[work.failed], option.test]
+    return replace(option, score=min(option.score, float(base.cost[0]))) if is_first else option
+
+
+def must_repeat(work: WorkUp) -> bool:
+    """Tell whether a remedy was done and the failed step not repeated since."""
+    last = max((i for i, entry in enumerate(work.entries) if isinstance(entry, Remedied)), default=-1)
+    after = work.entries[last + 1 :]
+    return last >= 0 and not any(isinstance(e, Reading) and e.test == work.failed for e in after)
+
+
+def stop_cost(beliefs: Array, fixed: Array, may_return: bool) -> Array:
+    """Return the cost of deciding now: removal, or return where it is allowed, for many beliefs [min]."""
+    removal = REMOVAL + PLACE * search_places(beliefs)
+    if not may_return:
+        return np.asarray(removal)
+    open_ = np.append(~fixed, True)
+    open_[0] = False
+    return np.asarray(np.minimum(removal, WRONG_RETURN * (beliefs * open_).sum(axis=1)))
+
+
+def _check_options(planner: Planner, belief: Belief, ranking: Ranking, work: WorkUp, repeat: float,
+                   may_return: bool) -> list[Option]:  # fmt: skip
+    tests = offered(planner, work, ranking)
+    if not tests:
+        return []
+    both = joint(planner, belief)
+    chance = both.sum(axis=0)
+    after = (both / np.maximum(chance, 1e-300)).T
+    cost = course(planner, after, repeat, belief.is_fixed, may_return).cost
+    minutes = minutes_of(planner, work, tests)
+    found = []
+    for index, own in zip(tests, minutes, strict=True):
+        columns = planner.table.columns(index)
+        score = float(own + chance[columns] @ cost[columns])
+        kind = "repeat" if planner.catalogue.tests[index].id == work.failed else "check"
+        found.append(Option(kind, index, float(own), chance[columns], after[columns], score))
+    return found
+
+
+def _remedy_options(planner: Planner, belief: Belief, work: WorkUp, repeat: float) -> list[Option]:
+    """Return every remedy followed by repeating the failed step, and the plain repeat."""
+    index = planner.table.index[work.failed]
+    columns = planner.table.columns(index)
+    own = joint(planner, belief)[:, columns]
+    usual = np.append(belief.weight @ planner.chances[0][:, columns], np.zeros((0, own.shape[1])), axis=0)
+    blocks = belief.blocks
+    done = set(work.remedies)
+    found = []
+    for column, group in enumerate(planner.groups):
+        members = planner.member[:-1, column] > 0
+        if group in done or blocks[:-1][members].sum() < 0.004:
+            continue
+        both = own.copy()
+        both[:-1][members] = usual[members]
+        found.append(_remedy_option(planner, belief, work, repeat, index, both, members, group, column))
+    if must_repeat(work) or (not work.remedies and work.repeats < 2 and blocks[0] > 0.1):
+        found.append(_remedy_option(planner, belief, work, repeat, index, own, np.zeros(len(usual), bool), None, -1))
+    return found
+
+
+def _remedy_option(planner: Planner, belief: Belief, work: WorkUp, repeat: float, index: int, both: Array,
+                   members: Array, group: Remedied | None, column: int) -> Option:  # fmt: skip
+    chance = both.sum(axis=0)
+    after = (both / np.maximum(chance, 1e-300)).T
+    test = planner.catalogue.tests[index]
+    fixed = belief.is_fixed | members
+    cost = np.zeros(len(chance))
+    for row, outcome in enumerate(test.outcomes):
+        passed = test.check.reading.outcomes[outcome].means == "pass"
+        cost[row] = course(planner, after[row : row + 1], repeat, fixed, passed and group is not None).cost[0]
+    minutes = repeat + (float(planner.group_minutes[column]) if group else 0.0)
+    kind = "remedy" if group else "repeat"
+    return Option(kind, index, minutes, chance, after, float(minutes + chance @ cost), group)

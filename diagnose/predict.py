@@ -1,0 +1,238 @@
+"""The likelihood table of a machine profile: P(outcome | particle) for every check, compiled once.
+
+Numbers keep their likelihood: every particle also carries the quantity it would show, so that a
+leak's size, seen once, must fit every later reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.catalogue import Catalogue, Test, belongs
+from diagnose.circuit import suspects
+from diagnose.kb.schema import Reading
+from diagnose.particles import N_MACHINES, SEED, Bench, fault_edits, predict_quantity, set_bench
+from diagnose.physics.laws import P_SEEP, Array, hole_coefficient
+from diagnose.readings import bands
+from diagnose.units import TRADE, kind_of, to_si
+
+LOGISTIC = 1.702  # a logistic curve this steep is a normal one to within 0.01
+Float32 = NDArray[np.float32]
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True)
+class Table:
+    """Everything the ranking needs to know of a machine, as arrays.
+
+    ``prob`` has one row per particle (block 0 is the healthy machine) and one column per outcome of
+    each test; ``quantity`` and ``error`` hold the number each particle would show, in SI, and how far
+    a reading may lie from it; ``tested`` says which components a test puts to the test.
+    """
+
+    machine_id: str
+    version: str
+    causes: tuple[str, ...]
+    tests: tuple[str, ...]
+    first: tuple[int, ...]  # first outcome column of each test; one more at the end
+    n: int
+    prob: Float32 = field(repr=False)  # (n_particles, n_outcomes)
+    quantity: Float32 = field(repr=False)  # (n_particles, n_tests)
+    error: Float32 = field(repr=False)  # (n_particles, n_tests)
+    leak: Float32 = field(repr=False)  # (n_particles,) flow at 30 cmH2O [m^3/s], nan for no leak
+
+    @cached_property
+    def index(self) -> dict[str, int]:
+        """Test id -> place."""
+        return {test: i for i, test in enumerate(self.tests)}
+
+    def columns(self, test: int) -> slice:
+        """Return the outcome columns of a test."""
+        return slice(self.first[test], self.first[test + 1])
+
+    def block(self, cause: int) -> slice:
+        """Return the particles of a cause; block 0 is the healthy machine."""
+        return slice(cause * self.n, (cause + 1) * self.n)
+
+
+def compile_table(catalogue: Catalogue, version: str, *, n_machines: int = N_MACHINES, seed: int = SEED,
+                  progress: Progress | None = None) -> Table:  # fmt: skip
+    """Return the likelihood table of a machine profile.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+        The machine's causes and tests.
+    version : str
+        Digest of the knowledge it is compiled from.
+    n_machines : int
+        Machines drawn from the profile, and severities of each cause.
+    seed : int
+        Of the draw; another seed draws other machines and severities.
+    progress : callable, optional
+        Told (done, all, test id) before each test.
+
+    Returns
+    -------
+    Table
+        Likelihoods of every outcome of every test.
+    """
+    bench = set_bench(catalogue, n_machines, seed)
+    parts, quantities, errors = [], [], []
+    for done, test in enumerate(catalogue.tests):
+        if progress:
+            progress(done, len(catalogue.tests), test.id)
+        prob, quantity, error = predict_test(catalogue, bench, test)
+        parts.append(prob)
+        quantities.append(quantity)
+        errors.append(error)
+    first = np.concatenate([[0], np.cumsum([part.shape[1] for part in parts])])
+    return Table(
+        machine_id=catalogue.circuit.machine_id,
+        version=version,
+        causes=tuple(catalogue.cause_index),
+        tests=tuple(catalogue.test_index),
+        first=tuple(int(i) for i in first),
+        n=n_machines,
+        prob=np.concatenate(parts, axis=1).astype(np.float32),
+        quantity=np.stack(quantities, axis=1).astype(np.float32),
+        error=np.stack(errors, axis=1).astype(np.float32),
+        leak=leak_sizes(bench).reshape(-1).astype(np.float32),
+    )
+
+
+def predict_test(catalogue: Catalogue, bench: Bench, test: Test) -> tuple[Array, Array, Array]:
+    """Return outcome chances, quantity and error of one test, for every particle."""
+    blocks = len(catalogue.causes) + 1
+    if not test.check.procedure:
+        prob = observe(catalogue, test)
+        nothing = np.full(blocks * bench.n, np.nan)
+        return np.repeat(prob, bench.n, axis=0), nothing, nothing
+    quantity = predict_quantity(bench, test)
+    error = reading_error(test.check.reading, quantity)
+    prob = band_chances(test.check.reading, quantity.reshape(-1), error.reshape(-1), test.check.misread)
+    return prob, quantity.reshape(-1), np.hypot(error, spacing(quantity)).reshape(-1)
+
+
+def observe(catalogue: Catalogue, test: Test) -> Array:
+    """Return the stated chances of an observation, one row per cause, healthy first."""
+    outcomes = test.outcomes
+    usual = np.array([test.check.reading.otherwise.get(name, 0.0) for name in outcomes])
+    rows = np.tile(usual, (len(catalogue.causes) + 1, 1))
+    for row, cause in enumerate(catalogue.causes, 1):
+        seen = {s.outcome: s.chance for s in cause.fault.seen if s.check == test.check_id}
+        if seen and belongs(cause.component, test.it):
+            told = np.array([seen.get(name, 0.0) for name in outcomes])
+            rest = np.where([name in seen for name in outcomes], 0.0, usual)
+            left = max(0.0, 1.0 - told.sum())
+            rows[row] = told + (left * rest / rest.sum() if rest.sum() > 0 else 0.0)
+    rows = rows / rows.sum(axis=1, keepdims=True)
+    return (1 - test.check.misread) * rows + test.check.misread / len(outcomes)
+
+
+def reading_error(reading: Reading, quantity: Array) -> Array:
+    """Return the reader's error for each predicted quantity, one standard deviation, in SI."""
+    if reading.error is None:
+        return np.full(quantity.shape, TRADE[str(reading.unit)][1])
+    if reading.error.text.endswith("%"):
+        floor = TRADE[str(reading.unit)][1] * 2
+        return np.maximum(to_si(reading.error.text, "fraction") * np.abs(quantity), floor)
+    return np.full(quantity.shape, to_si(reading.error.text, kind_of(str(reading.unit))))
+
+
+def rise(z: Array) -> Array:
+    """Return the chance that a standard normal lies below ``z``, by its logistic twin.
+
+    >>> round(float(rise(np.array(0.0))), 2)
+    0.5
+    """
+    return np.asarray(1 / (1 + np.exp(-np.clip(LOGISTIC * z, -50, 50))))
+
+
+def band_chances(reading: Reading, quantity: Array, error: Array, misread: float) -> Array:
+    """Return the chance of each outcome of a number.
+
+    Parameters
+    ----------
+    reading : Reading
+        The bands.
+    quantity, error : array, shape (n,)
+        What would be shown and how far off it is read, in SI.
+    misread : float
+        Chance of a plain mistake [-].
+
+    Returns
+    -------
+    array, shape (n, n_outcomes)
+        Chances; rows sum to 1.
+    """
+    limits = bands(reading)
+    found = np.stack([rise((high - quantity) / error) - rise((low - quantity) / error) for low, high in limits], -1)
+    found = np.maximum(found, 0.0)
+    total = found.sum(axis=-1, keepdims=True)
+    found = np.where(total > 0, found / np.where(total > 0, total, 1), 1 / len(limits))
+    return np.asarray((1 - misread) * found + misread / len(limits))
+
+
+def spacing(quantity: Array) -> Array:
+    """Return how far apart a cause's particles lie, so that the likelihood of a number has no gaps.
+
+    Parameters
+    ----------
+    quantity : array, shape (n_causes, n)
+        Predicted quantity of each particle, in SI.
+
+    Returns
+    -------
+    array, shape (n_causes, n)
+        Half the distance between a particle's neighbours.
+    """
+    order = np.argsort(quantity, axis=1)
+    ranked = np.take_along_axis(quantity, order, axis=1)
+    gap = np.empty_like(ranked)
+    gap[:, 1:-1] = (ranked[:, 2:] - ranked[:, :-2]) / 2
+    gap[:, 0], gap[:, -1] = ranked[:, 1] - ranked[:, 0], ranked[:, -1] - ranked[:, -2]
+    found = np.empty_like(gap)
+    np.put_along_axis(found, order, gap, axis=1)
+    return np.minimum(found, 0.2 * (quantity.max() - quantity.min() + 1e-12))
+
+
+def leak_sizes(bench: Bench) -> Array:
+    """Return each particle's leak at 30 cmH2O [m^3/s]; nan where the cause is no leak."""
+    found = np.full((len(bench.causes) + 1, bench.n), np.nan)
+    names = {column: name for name, column in bench.network.column.items()}
+    for row, cause in enumerate(bench.causes, 1):
+        if not any(effect.do in ("leak", "unseat") for effect in cause.fault.effect):
+            continue
+        total = np.zeros(bench.n)
+        for column, values in fault_edits(bench, cause, bench.draws.severities[row - 1]):
+            if names[column][2] == "bore":
+                total += hole_coefficient(values) * np.sqrt(P_SEEP)
+            elif names[column][2] == "seep":
+                total += values
+        found[row] = total
+    return found
+
+
+def tested_components(catalogue: Catalogue) -> dict[str, frozenset[str]]:
+    """Return for each test the components that the graph says it puts to the test.
+
+    An observation tests the components whose causes it can show.
+    """
+    found = {}
+    for test in catalogue.tests:
+        if test.check.procedure:
+            found[test.id] = frozenset(suspects(catalogue.circuit, test.check, test.it))
+        else:
+            found[test.id] = frozenset(_shown(catalogue, test))
+    return found
+
+
+def _shown(catalogue: Catalogue, test: Test) -> Sequence[str]:
+    return [c.component for c in catalogue.causes if belongs(c.component, test.it)
+            and any(s.check == test.check_id for s in c.fault.seen)]  # fmt: skip

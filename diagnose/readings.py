@@ -1,0 +1,141 @@
+"""Raw answers to readings: an outcome, or a number with its unit, checked against its check."""
+
+from __future__ import annotations
+
+import difflib
+import math
+
+from diagnose.catalogue import Catalogue, Test, words
+from diagnose.errors import ReadingError
+from diagnose.kb import schema
+from diagnose.model import NOT_DONE, NOT_SURE, Reading
+from diagnose.units import kind_of, show, to_si
+
+#: what can be read at all, in SI: wider than any gauge, narrower than a slip of the keyboard
+POSSIBLE = {
+    "pressure": (-15e3, 15e3),
+    "flow": (-2e-3, 2e-3),
+    "time": (0.0, 600.0),
+    "volume": (0.0, 20e-3),
+}
+_WORDS = {"not sure": NOT_SURE, "?": NOT_SURE, "could not be done": NOT_DONE, "not done": NOT_DONE,
+          NOT_SURE: NOT_SURE, NOT_DONE: NOT_DONE}  # fmt: skip
+
+
+def find_test(catalogue: Catalogue, name: str) -> Test:
+    """Return a test by its id.
+
+    Raises
+    ------
+    ReadingError
+        The machine has no such test.
+    """
+    if name in catalogue.test_index:
+        return catalogue.tests[catalogue.test_index[name]]
+    near = difflib.get_close_matches(name, catalogue.test_index, 3, 0.5)
+    known = near or [f"the checks listed by 'tenhold checks {catalogue.circuit.machine_id}'"]
+    raise ReadingError(name, name, known, "There is no such check on this machine.")
+
+
+def read_answer(catalogue: Catalogue, name: str, text: str) -> Reading:
+    """Return what a person answered at a test.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+        The machine's tests.
+    name : str
+        Test id.
+    text : str
+        An outcome id, a number with unit, "not sure" or "could not be done".
+
+    Returns
+    -------
+    Reading
+        With the outcome that a number falls in.
+
+    Raises
+    ------
+    ReadingError
+        The answer is none of these, or the number cannot be.
+    UnitError
+        A number without its unit, or in a unit of another kind.
+
+    Examples
+    --------
+    >>> from diagnose.kb.load import load
+    >>> from diagnose.catalogue import list_catalogue
+    >>> read_answer(list_catalogue(load(), "small"), "breathing.hold_30", "20 cmH2O").outcome
+    'falls_slowly'
+    """
+    test = find_test(catalogue, name)
+    plain = " ".join(text.strip().split())
+    lower = plain.lower()
+    if lower in _WORDS:
+        return Reading(name, _WORDS[lower], None, plain)
+    by_title = {outcome.title.lower(): key for key, outcome in test.check.reading.outcomes.items()}
+    outcome = lower if lower in test.outcomes else by_title.get(lower)
+    if outcome:
+        return Reading(name, outcome, None, plain)
+    if test.check.reading.unit and (lower[:1].isdigit() or lower[:1] in "+-."):
+        return _read_number(test, plain)
+    raise ReadingError(name, text, _allowed(test))
+
+
+def _allowed(test: Test) -> list[str]:
+    unit = test.check.reading.unit
+    number = [f"a number such as '12 {unit}'"] if unit else []
+    return [*test.outcomes, *number, "not sure", "could not be done"]
+
+
+def _read_number(test: Test, text: str) -> Reading:
+    kind = kind_of(str(test.check.reading.unit))
+    value = to_si(text, kind)
+    low, high = POSSIBLE[kind]
+    if not (math.isfinite(value) and low <= value <= high):
+        unit = str(test.check.reading.unit)
+        raise ReadingError(test.id, text, [f"{show(low, unit)} to {show(high, unit)}"], "Read it again.")
+    return Reading(test.id, find_band(test, value), value, text)
+
+
+def bands(reading: schema.Reading) -> list[tuple[float, float]]:
+    """Return the limits of each outcome's band in SI; infinite where open.
+
+    >>> from diagnose.kb.load import load
+    >>> [round(v) for v in bands(load().checks["breathing.hold_30"].reading)[1]]
+    [1471, 2844]
+    """
+    kind = kind_of(str(reading.unit))
+    return [(_edge(outcome, "least", kind, -math.inf), _edge(outcome, "most", kind, math.inf))
+            for outcome in reading.outcomes.values()]  # fmt: skip
+
+
+def _edge(outcome: schema.Outcome, side: str, kind: str, missing: float) -> float:
+    text = getattr(outcome, side)
+    return missing if text is None else to_si(text, kind)
+
+
+def find_band(test: Test, value: float) -> str:
+    """Return the outcome whose band holds a number in SI."""
+    for outcome, (low, high) in zip(test.outcomes, bands(test.check.reading), strict=True):
+        if low <= value < high:
+            return outcome
+    return test.outcomes[-1]
+
+
+def verdict(test: Test, reading: Reading) -> str:
+    """Return what a reading means for the checkout: pass, fail, neutral, or none."""
+    outcome = test.check.reading.outcomes.get(reading.outcome)
+    return outcome.means if outcome else "none"
+
+
+def say_reading(catalogue: Catalogue, reading: Reading) -> str:
+    """Return a reading in words."""
+    test = find_test(catalogue, reading.test)
+    title = words(catalogue, test.check.title, test.it)
+    outcome = test.check.reading.outcomes.get(reading.outcome)
+    what = outcome.title.lower() if outcome else reading.outcome.replace("_", " ")
+    number = ""
+    if reading.number_si is not None:
+        number = f" ({show(reading.number_si, str(test.check.reading.unit))})"
+    return f"{title}: {what}{number}"

@@ -1,0 +1,234 @@
+"""Work-ups on simulated machines: the truth is drawn afresh, the reader errs, the planner is followed.
+
+Run as a script: ``python tests/bench/simulate.py [machine ...] --number 400``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+
+import numpy as np
+
+from diagnose.catalogue import Test
+from diagnose.kb.load import load
+from diagnose.model import RETURN, Reading, Remedied, WorkUp
+from diagnose.predict import Table, compile_table
+from diagnose.rank import BOTCHED, is_fixed_by, prior_of
+from diagnose.readings import find_band, verdict
+from diagnose.session import Kit, diagnose, make_kit
+from diagnose.testability import find_groups
+
+TRUTH_SEED = 977
+TRUTH_MACHINES = 40
+ZONES = ("dosing", "vapour", "outlet", "breathing")
+
+
+@dataclass
+class Truth:
+    """One machine with one cause, answering checks as its physics says and as a reader errs."""
+
+    kit: Kit
+    table: Table
+    block: int
+    machine: int
+    rng: np.random.Generator
+    is_fixed: bool = False
+
+    def __post_init__(self) -> None:
+        self.memory: dict[tuple[str, bool], Reading] = {}
+
+    def answer(self, name: str) -> Reading:
+        """Return what is read at a test; a repeat with nothing changed reads the same."""
+        key = (name, self.is_fixed)
+        fitful = self.block > 0 and self.kit.catalogue.causes[self.block - 1].fault.intermittent < 1
+        if key not in self.memory or fitful:
+            self.memory[key] = self._draw(name)
+        return self.memory[key]
+
+    def _row(self) -> int:
+        block = 0 if self.is_fixed else self.block
+        if block:
+            shows = self.kit.catalogue.causes[block - 1].fault.intermittent
+            block = block if self.rng.uniform() < shows else 0
+        return block * self.table.n + self.machine
+
+    def _draw(self, name: str) -> Reading:
+        index = self.table.index[name]
+        test = self.kit.catalogue.tests[index]
+        row = self._row()
+        if test.check.procedure and self.rng.uniform() > test.check.misread:
+            return self._number(test, row, index)
+        chances = self.table.prob[row, self.table.columns(index)].astype(float)
+        if test.check.procedure:
+            chances = np.full(len(chances), 1.0)
+        outcome = test.outcomes[self.rng.choice(len(chances), p=chances / chances.sum())]
+        return Reading(name, outcome, None, outcome)
+
+    def _number(self, test: Test, row: int, index: int) -> Reading:
+        from diagnose.predict import reading_error
+
+        value = float(self.table.quantity[row, index])
+        error = float(reading_error(test.check.reading, np.array([value]))[0])
+        seen = value + error * self.rng.logistic(scale=1 / 1.702)
+        if test.check.reading.quantity == "time":
+            seen = max(0.0, seen)
+        return Reading(test.id, find_band(test, seen), seen, f"{seen:g}")
+
+    def remedy(self, remedy: Remedied) -> None:
+        """Do a remedy; it puts its own causes right, and is botched now and then."""
+        if self.block and is_fixed_by(self.kit.catalogue.causes[self.block - 1], remedy):
+            self.is_fixed = self.is_fixed or self.rng.uniform() > BOTCHED
+
+
+@dataclass
+class Result:
+    """How one simulated work-up went."""
+
+    machine: str
+    cause: str
+    rank: int  # place of the true cause at the end, 1 is first
+    rank_of_group: int
+    top: float  # chance of the first cause at the end
+    right: bool
+    tests: int
+    minutes: float
+    disposition: str
+    unsafe: bool
+    alone: bool  # some check tells the cause from every other
+
+
+def steps_of(kit: Kit) -> list[Test]:
+    """Return the checkout steps in the order of the gas."""
+    steps = [test for test in kit.catalogue.tests if test.check.kind == "step"]
+    return sorted(steps, key=lambda test: (ZONES.index(test.check.zone), not test.check.procedure, test.id))
+
+
+def check_out(kit: Kit, truth: Truth) -> WorkUp | None:
+    """Return the work-up that a checkout leads to: steps passed, then the first that fails."""
+    passed: list[Reading] = []
+    for test in steps_of(kit):
+        reading = truth.answer(test.id)
+        if verdict(test, reading) == "fail":
+            return WorkUp(kit.catalogue.circuit.machine_id, test.id, (*passed, reading))
+        passed.append(reading)
+    return None
+
+
+def follow(kit: Kit, truth: Truth, work: WorkUp) -> tuple[WorkUp, object]:
+    """Follow the first choice until the disposition is final."""
+    for _ in range(30):
+        assessment = diagnose(kit, work)
+        if assessment.disposition.final:
+            return work, assessment
+        choice = assessment.choices[0]
+        if choice.remedy:
+            truth.remedy(choice.remedy)
+            work = work.add(choice.remedy)
+        work = work.add(truth.answer(choice.test))
+    raise AssertionError(f"work-up does not end: {work}")
+
+
+def simulate(machine: str, number: int, seed: int, blocks: Sequence[int] | None = None) -> Iterator[Result]:
+    """Yield the results of work-ups with one cause each, drawn by prior among those that fail a step."""
+    base = load()
+    kit = make_kit(base, machine)
+    table = compile_table(kit.catalogue, base.version, n_machines=TRUTH_MACHINES, seed=TRUTH_SEED + seed)
+    grouped = {name for group in find_groups(kit.catalogue, kit.table) for name in group.causes}
+    groups = {name: group.causes for group in find_groups(kit.catalogue, kit.table) for name in group.causes}
+    rng = np.random.default_rng(seed)
+    prior = prior_of(kit.catalogue)
+    prior[0] = 0.0
+    done = 0
+    while done < number:
+        block = int(rng.choice(len(prior), p=prior / prior.sum()))
+        truth = Truth(kit, table, block, int(rng.integers(table.n)), rng)
+        work = check_out(kit, truth)
+        if work is None:
+            continue
+        before = len(work.entries)
+        work, assessment = follow(kit, truth, work)
+        done += 1
+        yield judge(kit, truth, work, assessment, before, grouped, groups)
+
+
+def judge(kit, truth, work, assessment, before, grouped, groups) -> Result:  # type: ignore[no-untyped-def]
+    """Return how a work-up went, against the truth."""
+    name = kit.table.causes[truth.block]
+    singles = [cause.ids[0] for cause in assessment.ranking if len(cause.ids) == 1]
+    first = assessment.ranking[0]
+    place = singles.index(name) + 1
+    of_group = min(singles.index(other) + 1 for other in groups.get(name, (name,)))
+    returned = assessment.disposition.say == RETURN
+    return Result(
+        machine=work.machine, cause=name, rank=place, rank_of_group=of_group, top=first.chance,
+        right=first.ids == (name,), tests=len([e for e in work.entries[before:] if isinstance(e, Reading)]),
+        minutes=assessment.minutes_used, disposition=assessment.disposition.say,
+        unsafe=returned and not truth.is_fixed, alone=name not in grouped,
+    )  # fmt: skip
+
+
+def summarise(results: Sequence[Result]) -> dict[str, float]:
+    """Return the figures of a run."""
+    alone = [r for r in results if r.alone]
+    tops = np.array([r.top for r in results])
+    right = np.array([r.right for r in results], dtype=float)
+    return {
+        "work_ups": len(results), "alone": len(alone),
+        "first": float(np.mean([r.rank == 1 for r in alone])),
+        "first_three": float(np.mean([r.rank <= 3 for r in alone])),
+        "first_all": float(np.mean([r.rank == 1 for r in results])),
+        "group_first_all": float(np.mean([r.rank_of_group == 1 for r in results])),
+        "median_tests": float(np.median([r.tests for r in results])),
+        "mean_tests": float(np.mean([r.tests for r in results])),
+        "mean_minutes": float(np.mean([r.minutes for r in results])),
+        "returned": float(np.mean([r.disposition == RETURN for r in results])),
+        "unsafe": sum(r.unsafe for r in results),
+        "ece": calibration_error(tops, right),
+        "ece_band_95": calibration_band(tops),
+    }  # fmt: skip
+
+
+def calibration_error(confidence: np.ndarray, right: np.ndarray, bins: int = 10) -> float:
+    """Return the expected calibration error in equal-width bins."""
+    place = np.minimum((confidence * bins).astype(int), bins - 1)
+    total = 0.0
+    for own in range(bins):
+        inside = place == own
+        if inside.any():
+            total += inside.mean() * abs(right[inside].mean() - confidence[inside].mean())
+    return float(total)
+
+
+def calibration_band(confidence: np.ndarray, draws: int = 2000, seed: int = 5) -> float:
+    """Return the 95 % point of the error of a perfectly calibrated forecaster with these confidences."""
+    rng = np.random.default_rng(seed)
+    errors = [calibration_error(confidence, (rng.uniform(size=len(confidence)) < confidence).astype(float))
+              for _ in range(draws)]  # fmt: skip
+    return float(np.quantile(errors, 0.95))
+
+
+def main() -> None:
+    """Simulate and print."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("machines", nargs="*", default=[])
+    parser.add_argument("--number", type=int, default=400)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--json", default="")
+    args = parser.parse_args()
+    machines = args.machines or [name for name, m in load().machines.items() if not m.teaching]
+    results: list[Result] = []
+    for place, machine in enumerate(machines):
+        share = args.number // len(machines) + (place < args.number % len(machines))
+        results += simulate(machine, share, args.seed + place)
+    if args.json:
+        with open(args.json, "w") as file:
+            json.dump([asdict(r) for r in results], file)
+    for key, value in summarise(results).items():
+        print(f"{key:20} {value:.4g}")
+
+
+if __name__ == "__main__":
+    main()

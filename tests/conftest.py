@@ -1,0 +1,43 @@
+"""Settings that hold for every test: one thread, a home folder of its own, repeatable examples."""
+
+import os
+import shutil
+import tempfile
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+settings.register_profile("repeatable", derandomize=True, deadline=None, print_blob=True)
+settings.register_profile("explore", deadline=None, print_blob=True)
+settings.load_profile("repeatable")
+
+HOME_NAMES = {
+    "HOME": "",
+    "XDG_CACHE_HOME": ".cache",
+    "XDG_CONFIG_HOME": ".config",
+    "XDG_DATA_HOME": ".local/share",
+    "XDG_STATE_HOME": ".local/state",
+}
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Give the whole run, doctests too, an empty home, so that no test sees or alters the user's.
+
+    A fixture would not do: it does not reach the doctests, which lie outside this folder.
+    """
+    home = Path(tempfile.mkdtemp(prefix="tenhold-test-home-"))
+    saved = {name: os.environ.get(name) for name in HOME_NAMES}
+    os.environ.update({name: str(home / folder) for name, folder in HOME_NAMES.items()})
+    config.add_cleanup(lambda: _put_back(saved, home))
+
+
+def _put_back(saved: dict[str, str | None], home: Path) -> None:
+    for name, old in saved.items():
+        if old is None:
+            os.environ.pop(name, None)
+        else:
+            os.environ[name] = old
+    shutil.rmtree(home, ignore_errors=True)
