@@ -89,7 +89,8 @@ def find_standing(catalogue: Catalogue, table: Table, tested: Mapping[str, froze
     fixed = fixed_at(catalogue, work) <= len(work.remedies)
     repeat = state_repeat(catalogue, work)
     independent = state_independent(catalogue, tested, work)
-    put_right = all(name in table.causes and fixed[table.causes.index(name)] for name in ids) and ids[0] != "nothing_wrong"
+    blamed = next(names for names, _ in named if names != ("nothing_wrong",))
+    put_right = all(name in table.causes and fixed[table.causes.index(name)] for name in blamed)
     absent = ids == ("nothing_wrong",) and repeat == "passed" and independent == "passed"
     else_ = ranking.something_else
     contradiction = any(f.conclusion.kind == "doubt" for f in fired)

@@ -11,11 +11,12 @@ from diagnose.choices import cause_title
 from diagnose.model import SOMETHING_ELSE, Account, Assessment, Choice, Disposition, RankedCause, Remedied, Said, WorkUp
 from diagnose.plan import Plan
 from diagnose.predict import Table
-from diagnose.rank import Ranking, likelihood, name_ranking
+from diagnose.rank import Ranking, name_ranking
 from diagnose.readings import say_reading, verdict
 from diagnose.rules import Fact, Fired
 
 SHOWN = 8
+SIZED = 1e-3  # the leak's size is given for causes at least this likely [-]
 STRENGTHS = ((2.0, "very strongly"), (1.0, "strongly"), (0.5, "clearly"), (0.15, "a little"))
 
 
@@ -35,7 +36,7 @@ def _ranked(catalogue: Catalogue, table: Table, ranking: Ranking, ids: tuple[str
     if block == 0:
         return RankedCause(ids, "Nothing wrong (a misreading)", chance, name)
     cause = catalogue.causes[block - 1]
-    size, limits = estimate_leak(table, ranking, block)
+    size, limits = estimate_leak(table, ranking, block) if chance >= SIZED else (None, None)
     return RankedCause(ids, cause_title(catalogue, block), chance, cause.fault.kind, cause.component, size, limits)
 
 
@@ -55,7 +56,7 @@ def estimate_leak(table: Table, ranking: Ranking, block: int) -> tuple[float | N
         In SI [m^3/s]; None where the cause is no leak.
     """
     size = table.leak[table.block(block)]
-    weight = ranking.weight[table.block(block)]
+    weight = ranking.weight[block]
     if not np.isfinite(size).all() or weight.sum() <= 0:
         return None, None
     order = np.argsort(size)
@@ -72,22 +73,21 @@ def account(catalogue: Catalogue, table: Table, ranking: Ranking, choices: tuple
         if len(ids) > 1 or ids[0] not in catalogue.cause_index:
             continue
         block = catalogue.cause_index[ids[0]]
-        speaks = tuple(_speaks(catalogue, table, ranking, block))
+        speaks = tuple(_speaks(catalogue, ranking, block))
         found.append(Account(ids[0], cause_title(catalogue, block), chance, speaks, _changes(catalogue, block, choices)))
         if len(found) == number:
             break
     return tuple(found)
 
 
-def _speaks(catalogue: Catalogue, table: Table, ranking: Ranking, block: int) -> list[tuple[str, str, float]]:
+def _speaks(catalogue: Catalogue, ranking: Ranking, block: int) -> list[tuple[str, str, float]]:
     found = []
-    for group in ranking.groups:
-        reading = group.readings[-1]
-        own = likelihood(catalogue, table, group.test, reading).reshape(-1, table.n).mean(axis=1)
+    for group, own in zip(ranking.groups, ranking.means, strict=True):
         usual = float(ranking.chance @ own / max(ranking.chance.sum(), 1e-12))
         factor = float(np.log10(max(own[block], 1e-9) / max(usual, 1e-9)))
-        found.append((say_reading(catalogue, reading), say_strength(factor), factor))
-    return found
+        if abs(factor) >= STRENGTHS[-1][0]:
+            found.append((say_reading(catalogue, group.readings[-1]), say_strength(factor), factor))
+    return sorted(found, key=lambda each: -abs(each[2]))
 
 
 def say_strength(factor: float) -> str:

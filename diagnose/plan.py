@@ -122,17 +122,19 @@ class Belief:
 
 
 def believe(planner: Planner, ranking: Ranking, work: WorkUp) -> Belief:
-    """Return the belief that planning starts from; two at once counts for both of its causes."""
+    """Return the belief that planning starts from; two at once counts for what of it is left."""
     n = planner.table.n
-    weight = ranking.weight.reshape(-1, n).copy()
-    for (a, b), chance in zip(ranking.pairs, ranking.pair_chance, strict=True):
-        for block in (a, b):
-            weight[block] += chance / 2 / n
-    away = ~ranking.relevant
+    weight = ranking.weight.copy()
+    fixed = fixed_at(planner.catalogue, work) <= len(work.remedies)
+    for pair, chance in zip(ranking.pairs, ranking.pair_chance, strict=True):
+        open_ = [block for block in pair if ranking.relevant[block] and not fixed[block]] or list(pair)
+        for block in open_:
+            weight[block] += chance / len(open_) / n
+    away = ~ranking.relevant & ~fixed
+    away[0] = False
     weight[0] += weight[away].sum() / n  # what cannot explain any failed reading is left to the rest of the checkout
     weight[away] = 0.0
     total = weight.sum() + ranking.something_else
-    fixed = fixed_at(planner.catalogue, work) <= len(work.remedies)
     return Belief(weight / total, ranking.something_else / total, fixed)
 
 

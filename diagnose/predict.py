@@ -51,6 +51,28 @@ class Table:
         """Test id -> place."""
         return {test: i for i, test in enumerate(self.tests)}
 
+    @cached_property
+    def log_prob(self) -> Float32:
+        """Log chance of every outcome, one outcome a row, (n_outcomes, n_particles)."""
+        return np.log(np.ascontiguousarray(self.prob.T) + np.float32(1e-9))
+
+    @cached_property
+    def shown(self) -> Float32:
+        """Predicted quantity, one test a row, (n_tests, n_particles)."""
+        return np.ascontiguousarray(self.quantity.T)
+
+    @cached_property
+    def spreads(self) -> Float32:
+        """Error of a reading, one test a row, (n_tests, n_particles)."""
+        return np.ascontiguousarray(self.error.T)
+
+    @cached_property
+    def felt(self) -> NDArray[np.bool_]:
+        """Whether a test reads a cause otherwise than the healthy machine, (n_blocks, n_tests)."""
+        blocks = self.prob.reshape(len(self.causes), self.n, -1)
+        differs = np.abs(blocks - blocks[0]).max(axis=1) > 1e-6
+        return np.stack([differs[:, self.columns(t)].any(axis=1) for t in range(len(self.tests))], axis=1)
+
     def columns(self, test: int) -> slice:
         """Return the outcome columns of a test."""
         return slice(self.first[test], self.first[test + 1])

@@ -8,6 +8,7 @@ severity as in life. Beside the single causes stand nothing wrong, two at once, 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ BOTCHED = 0.03  # chance that a remedy was done and did not put its cause right;
 EXCLUDED = 0.05  # what a rule's exclusion leaves of a cause's chance; judgement [-]
 RELEVANT = 2.0  # how much likelier than on the healthy machine a failed reading must be
 PAIR_POOL = 22  # causes that may stand in a pair
+PAIR_SHOWN = 1e-4  # less likely pairs are not listed [-]
 PAIR_PARTICLES = 8  # machines a pair is judged on
 BEYOND = 1.5  # times the inner edge of an open band
 TINY = 1e-12
@@ -46,11 +48,12 @@ class Ranking:
     something_else: float
     pairs: tuple[tuple[int, int], ...]
     pair_chance: Array  # (n_pairs,)
-    weight: Array = field(repr=False)  # (n_particles,) posterior of each particle
+    weight: Array = field(repr=False)  # (n_blocks, n) posterior of each particle
     left: Array = field(repr=False)  # (n_blocks,) chance that the cause is still there
     pair_left: Array = field(repr=False)
     groups: tuple[Group, ...] = field(repr=False)
     relevant: NDArray[np.bool_] = field(repr=False)  # (n_blocks,) could explain a failed reading
+    means: tuple[Array, ...] = field(repr=False)  # per group, likelihood of each cause, severities averaged
     surprise: float = 0.0  # log10 of how much better "something else" predicted the readings
 
     @property
@@ -95,8 +98,9 @@ def group_readings(catalogue: Catalogue, work: WorkUp) -> tuple[Group, ...]:
 
 def is_fixed_by(cause: Cause, remedy: Remedied) -> bool:
     """Tell whether a remedy puts a cause right: same act on the same component, or a new part."""
-    same = cause.component == remedy.component
-    return same and remedy.act in (cause.fault.remedy.act, "replace")
+    own = cause.fault.remedy
+    swapped = remedy.act == "replace" and own.by == "user"
+    return cause.component == remedy.component and (remedy.act == own.act or swapped)
 
 
 def fixed_at(catalogue: Catalogue, work: WorkUp) -> NDArray[np.int64]:
@@ -110,17 +114,16 @@ def fixed_at(catalogue: Catalogue, work: WorkUp) -> NDArray[np.int64]:
     return found
 
 
-def likelihood(catalogue: Catalogue, table: Table, test: int, reading: Reading) -> Array:
-    """Return how likely each particle makes a reading, (n_particles,)."""
+def log_likelihood(catalogue: Catalogue, table: Table, test: int, reading: Reading) -> Array:
+    """Return the log of how likely each particle makes a reading, (n_particles,)."""
     own = catalogue.tests[test]
-    column = table.first[test] + own.outcomes.index(reading.outcome)
-    stated = table.prob[:, column].astype(float)
+    stated: Array = table.log_prob[table.first[test] + own.outcomes.index(reading.outcome)]
     if reading.number_si is None or not own.check.procedure or _is_beyond(own, reading.number_si):
         return stated
-    return _density(own, reading, table.quantity[:, test].astype(float), table.error[:, test].astype(float))
+    return np.asarray(np.log(_density(own, reading, table.shown[test], table.spreads[test]) + TINY))
 
 
-def _density(test: Test, reading: Reading, quantity: Array, error: Array) -> Array:
+def _density(test: Test, reading: Reading, quantity: NDArray[Any], error: NDArray[Any]) -> Array:
     """Return the likelihood of a number: normal about what is predicted, broad for a mistake."""
     width = np.array([_width(test, *limits) for limits in bands(test.check.reading)])
     share = test.outcomes.index(find_band(test, float(reading.number_si or 0.0)))
@@ -159,31 +162,38 @@ def broad_likelihood(catalogue: Catalogue, table: Table, test: int, reading: Rea
 class Evidence:
     """Log likelihoods of all particles, apart for cause still there and cause put right."""
 
-    there: Array  # (n_particles,)
-    gone: Array  # (n_particles,)
+    there: Array  # (n_blocks, n)
+    gone: Array  # (n_blocks, n)
     other: float
+    means: list[Array]  # per group, the likelihood of each cause, severities averaged
 
 
 def weigh(catalogue: Catalogue, table: Table, groups: tuple[Group, ...], fixed: NDArray[np.int64]) -> Evidence:
     """Return the log likelihood of every reading group, per particle."""
     blocks, n = len(table.causes), table.n
     shows = np.array([1.0] + [cause.fault.intermittent for cause in catalogue.causes])
-    fitful = np.repeat(shows < 1.0, n)
-    share = np.repeat(shows, n)
-    evidence = Evidence(np.zeros(blocks * n), np.zeros(blocks * n), 0.0)
+    fitful = np.flatnonzero(shows < 1.0)
+    evidence = Evidence(np.zeros((blocks, n)), np.zeros((blocks, n)), 0.0, [])
     for group in groups:
-        steady, each = np.zeros(blocks * n), np.zeros(blocks * n)
-        for reading in group.readings:
-            own = likelihood(catalogue, table, group.test, reading)
-            healthy = np.tile(own[:n], blocks)
-            steady += np.log(own + TINY) / len(group.readings)
-            each += np.log(share * own + (1 - share) * healthy + TINY)
-            evidence.other += np.log(broad_likelihood(catalogue, table, group.test, reading)) / len(group.readings)
-        there = np.where(fitful, each, steady)
+        each = [log_likelihood(catalogue, table, group.test, r).reshape(blocks, n) for r in group.readings]
+        there = np.mean(each, axis=0) if len(each) > 1 else each[0].astype(float)
+        usual = there[0].copy()
+        if len(fitful):
+            there[fitful] = sum(_fitful(own[fitful], own[0], shows[fitful, None]) for own in each)
+        evidence.means.append(np.exp(there).mean(axis=1))
         evidence.there += there
-        is_gone = np.repeat(group.remedies >= fixed, n)
-        evidence.gone += np.where(is_gone, np.tile(steady[:n], blocks), there)
+        gone = group.remedies >= fixed
+        if gone.any():
+            there = np.where(gone[:, None], usual, there)
+        evidence.gone += there
+        broad = [np.log(broad_likelihood(catalogue, table, group.test, r)) for r in group.readings]
+        evidence.other += float(np.mean(broad))
     return evidence
+
+
+def _fitful(own: Array, healthy: Array, shows: Array) -> Array:
+    """Return the log likelihood of one occasion for causes that do not always show."""
+    return np.asarray(np.log(shows * np.exp(own) + (1 - shows) * np.exp(healthy) + TINY))
 
 
 def rank(catalogue: Catalogue, table: Table, work: WorkUp, excluded: frozenset[str] = frozenset(),
@@ -214,25 +224,27 @@ def rank(catalogue: Catalogue, table: Table, work: WorkUp, excluded: frozenset[s
             prior[block] *= EXCLUDED
     evidence = weigh(catalogue, table, groups, fixed)
     n = table.n
-    own = np.log(np.repeat(prior, n) / n + TINY)
-    was_fixed = np.repeat(fixed <= len(work.remedies), n)
+    own = np.log(prior / n + TINY)[:, None]
+    was_fixed = (fixed <= len(work.remedies))[:, None]
     gone = own + evidence.gone + np.where(was_fixed, np.log(1 - BOTCHED), 0.0)
     there = np.where(was_fixed, own + evidence.there + np.log(BOTCHED), -np.inf)
-    pairs, pair_log, pair_left = _rank_pairs(catalogue, table, groups, fixed, prior, evidence)
+    pairs, pair_log = _rank_pairs(catalogue, table, groups, fixed, prior, evidence)
     other = float(np.log(ELSE_PRIOR) + evidence.other)
     top = max(float(gone.max()), float(there.max()), other, float(pair_log.max(initial=-np.inf)))
     gone_w, there_w = np.exp(gone - top), np.exp(there - top)
     pair_w, other_w = np.exp(pair_log - top), float(np.exp(other - top))
-    total = gone_w.sum() + there_w.sum() + pair_w.sum() + other_w
+    total = float(gone_w.sum() + there_w.sum() + pair_w.sum() + other_w)
     weight = (gone_w + there_w) / total
-    chance = weight.reshape(-1, n).sum(axis=1)
-    left = np.where(was_fixed, there_w, gone_w).reshape(-1, n).sum(axis=1) / total
-    best = float(np.log((gone_w + there_w).sum() / np.repeat(prior, n).sum() * n + TINY)) + top
     relevant = find_relevant(catalogue, table, groups)
-    touched = np.array([relevant[a] or relevant[b] for a, b in pairs], dtype=float)
-    return Ranking(chance, float(other_w / total), pairs, pair_w / total, weight, left,
-                   pair_w / total * pair_left * touched, groups, relevant,
-                   (evidence.other - best) / np.log(10))  # fmt: skip
+    stays = relevant & ~was_fixed[:, 0]
+    pair_left = np.array([stays[a] or stays[b] for a, b in pairs], dtype=float)
+    known = float(np.log(weight.sum() * total / prior.sum() + TINY)) + top
+    return Ranking(
+        chance=weight.sum(axis=1), something_else=other_w / total, pairs=pairs, pair_chance=pair_w / total,
+        weight=weight, left=np.where(was_fixed, there_w, gone_w).sum(axis=1) / total,
+        pair_left=pair_w / total * pair_left, groups=groups, relevant=relevant,
+        means=tuple(evidence.means), surprise=(evidence.other - known) / np.log(10),
+    )  # fmt: skip
 
 
 def find_relevant(catalogue: Catalogue, table: Table, groups: tuple[Group, ...]) -> NDArray[np.bool_]:
@@ -248,57 +260,65 @@ def find_relevant(catalogue: Catalogue, table: Table, groups: tuple[Group, ...])
     return found
 
 
-def _pool(table: Table, groups: tuple[Group, ...], prior: Array, evidence: Evidence, lead: Array) -> list[int]:
+def _pool(table: Table, prior: Array, evidence: Evidence) -> list[int]:
     """Return the blocks that may stand in a pair: likely alone, or good at explaining some reading."""
-    n = table.n
-    alone = prior * np.exp(evidence.gone.reshape(-1, n).max(axis=1) - evidence.gone.max())
+    alone = prior * np.exp(evidence.gone.max(axis=1) - evidence.gone.max())
+    lead = np.zeros(len(prior))
+    for own in evidence.means:
+        lead = np.maximum(lead, np.minimum(1.0, own / (own[0] + TINY) / 20))
     score = alone / (alone[1:].max() + TINY) + prior / prior[1:].max() * lead
     order = np.argsort(-score[1:], kind="stable")[:PAIR_POOL] + 1
     return sorted(int(block) for block in order)
 
 
 def _rank_pairs(catalogue: Catalogue, table: Table, groups: tuple[Group, ...], fixed: NDArray[np.int64],
-                prior: Array, evidence: Evidence) -> tuple[tuple[tuple[int, int], ...], Array, Array]:  # fmt: skip
-    """Return the pairs, the log of prior times likelihood of each, and how much of each is left."""
-    n, stride = table.n, max(1, table.n // PAIR_PARTICLES)
-    lead = np.zeros(len(table.causes))
-    for group in groups:
-        own = likelihood(catalogue, table, group.test, group.readings[-1]).reshape(-1, n)
-        lead = np.maximum(lead, np.minimum(1.0, own.mean(axis=1) / (own[0].mean() + TINY) / 20))
-    pool = _pool(table, groups, prior, evidence, lead)
+                prior: Array, evidence: Evidence) -> tuple[tuple[tuple[int, int], ...], Array]:  # fmt: skip
+    """Return the pairs, and the log of prior times likelihood of each."""
+    pool = _pool(table, prior, evidence)
     pairs = tuple((a, b) for i, a in enumerate(pool) for b in pool[i + 1 :])
     if not pairs or not groups:
-        return (), np.zeros(0), np.zeros(0)
+        return (), np.zeros(0)
     a, b = (np.array(side) for side in zip(*pairs, strict=True))
-    own_rows = np.arange(0, n, stride)
-    total = np.zeros((len(pairs), len(own_rows)))
+    total = np.zeros((len(pairs), len(range(0, table.n, max(1, table.n // PAIR_PARTICLES)))))
     for group in groups:
-        here = [np.where(group.remedies >= fixed[side], 0, side) for side in (a, b)]
-        rows_a, rows_b = (block[:, None] * n + own_rows for block in here)
-        total += _pair_likelihood(catalogue, table, group, rows_a, rows_b, own_rows)
+        total += _pair_likelihood(catalogue, table, group, *(np.where(group.remedies >= fixed[s], 0, s) for s in (a, b)))
     top = total.max(axis=1)
     mean = top + np.log(np.exp(total - top[:, None]).mean(axis=1))
-    remedies = max((group.remedies for group in groups), default=0)
-    left = np.where((fixed[a] <= remedies) & (fixed[b] <= remedies), 0.0, 1.0)
-    return pairs, np.log(prior[a] * prior[b] / prior[0] + TINY) + mean, left
+    return pairs, np.log(prior[a] * prior[b] / prior[0] + TINY) + mean
 
 
-def _pair_likelihood(catalogue: Catalogue, table: Table, group: Group, rows_a: NDArray[np.int64],
-                     rows_b: NDArray[np.int64], rows_0: NDArray[np.int64]) -> Array:  # fmt: skip
-    """Return the log likelihood of a group of readings with two causes present, (n_pairs, n)."""
-    test = catalogue.tests[group.test]
-    reading = group.readings[-1]
+def _pair_likelihood(catalogue: Catalogue, table: Table, group: Group, a: NDArray[np.int64],
+                     b: NDArray[np.int64]) -> Array:  # fmt: skip
+    """Return the log likelihood of a group of readings with two causes present, (n_pairs, n).
+
+    Where only one of the two can be felt, it reads as that one does; only the rest is combined.
+    """
+    stride = max(1, table.n // PAIR_PARTICLES)
+    log = log_likelihood(catalogue, table, group.test, group.readings[-1]).reshape(-1, table.n)[:, ::stride]
+    felt_a, felt_b = table.felt[a, group.test], table.felt[b, group.test]
+    found = np.where(felt_a[:, None], log[a], log[b]).astype(float)
+    both = np.flatnonzero(felt_a & felt_b)
+    if len(both):
+        found[both] = _both(catalogue, table, group, a[both], b[both], stride)
+    return found
+
+
+def _both(catalogue: Catalogue, table: Table, group: Group, a: NDArray[np.int64], b: NDArray[np.int64],
+          stride: int) -> Array:  # fmt: skip
+    test, reading = catalogue.tests[group.test], group.readings[-1]
     if not test.check.procedure:
         columns = table.columns(group.test)
-        both = np.maximum(table.prob[rows_a, columns], table.prob[rows_b, columns])
-        pick = test.outcomes.index(reading.outcome)
-        return np.asarray(np.log(both[..., pick] / both.sum(axis=-1) + TINY))
-    one, two, none = (table.quantity[rows, group.test].astype(float) for rows in (rows_a, rows_b, rows_0))
-    both = combine(str(test.check.reading.quantity), one, two, none)
-    error = np.maximum(table.error[rows_a, group.test], table.error[rows_b, group.test]).astype(float)
+        prob = table.prob.reshape(-1, table.n, table.prob.shape[1])[:, 0, columns]
+        largest = np.maximum(prob[a], prob[b])
+        own = largest[:, test.outcomes.index(reading.outcome)] / largest.sum(axis=1)
+        return np.asarray(np.log(own + TINY))[:, None]
+    shown = table.shown[group.test].reshape(-1, table.n)[:, ::stride].astype(float)
+    spreads = table.spreads[group.test].reshape(-1, table.n)[:, ::stride].astype(float)
+    value = combine(str(test.check.reading.quantity), shown[a], shown[b], shown[:1])
+    error = np.maximum(spreads[a], spreads[b])
     if reading.number_si is not None and not _is_beyond(test, reading.number_si):
-        return np.asarray(np.log(_density(test, reading, both, error) + TINY))
-    chances = band_chances(test.check.reading, both, error, test.check.misread)
+        return np.asarray(np.log(_density(test, reading, value, error) + TINY))
+    chances = band_chances(test.check.reading, value, error, test.check.misread)
     return np.asarray(np.log(chances[..., test.outcomes.index(reading.outcome)] + TINY))
 
 
@@ -335,18 +355,13 @@ def combine(quantity: str, one: Array, two: Array, none: Array) -> Array:
     return np.asarray(added)
 
 
-def cause_name(table: Table, block: int) -> str:
-    """Return the id of a block."""
-    return table.causes[block]
-
-
 def name_ranking(table: Table, ranking: Ranking) -> list[tuple[tuple[str, ...], float]]:
     """Return all causes with their chance, likeliest first; ties in a fixed order."""
     named: list[tuple[tuple[str, ...], float]] = [((name,), float(p)) for name, p in
                                                   zip(table.causes, ranking.chance, strict=True)]  # fmt: skip
     named.append(((SOMETHING_ELSE,), ranking.something_else))
     named += [((table.causes[a], table.causes[b]), float(p)) for (a, b), p in
-              zip(ranking.pairs, ranking.pair_chance, strict=True)]  # fmt: skip
+              zip(ranking.pairs, ranking.pair_chance, strict=True) if p >= PAIR_SHOWN]  # fmt: skip
     return sorted(named, key=lambda item: (-item[1], item[0]))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+from functools import lru_cache
 
 from diagnose.catalogue import Catalogue, Test, words
 from diagnose.errors import ReadingError
@@ -98,6 +99,13 @@ def _read_number(test: Test, text: str) -> Reading:
     return Reading(test.id, find_band(test, value), value, text)
 
 
+@lru_cache(maxsize=None)
+def _bands(unit: str, edges: tuple[tuple[str | None, str | None], ...]) -> list[tuple[float, float]]:
+    kind = kind_of(unit)
+    return [(-math.inf if low is None else to_si(low, kind), math.inf if high is None else to_si(high, kind))
+            for low, high in edges]  # fmt: skip
+
+
 def bands(reading: schema.Reading) -> list[tuple[float, float]]:
     """Return the limits of each outcome's band in SI; infinite where open.
 
@@ -105,14 +113,7 @@ def bands(reading: schema.Reading) -> list[tuple[float, float]]:
     >>> [round(v) for v in bands(load().checks["breathing.hold_30"].reading)[1]]
     [1471, 2844]
     """
-    kind = kind_of(str(reading.unit))
-    return [(_edge(outcome, "least", kind, -math.inf), _edge(outcome, "most", kind, math.inf))
-            for outcome in reading.outcomes.values()]  # fmt: skip
-
-
-def _edge(outcome: schema.Outcome, side: str, kind: str, missing: float) -> float:
-    text = getattr(outcome, side)
-    return missing if text is None else to_si(text, kind)
+    return _bands(str(reading.unit), tuple((o.least, o.most) for o in reading.outcomes.values()))
 
 
 def find_band(test: Test, value: float) -> str:

@@ -22,7 +22,7 @@ from diagnose.session import Kit, diagnose, make_kit
 from diagnose.testability import find_groups
 
 TRUTH_SEED = 977
-TRUTH_MACHINES = 40
+TRUTH_MACHINES = 24
 ZONES = ("dosing", "vapour", "outlet", "breathing")
 
 
@@ -38,11 +38,12 @@ class Truth:
     is_fixed: bool = False
 
     def __post_init__(self) -> None:
-        self.memory: dict[tuple[str, bool], Reading] = {}
+        self.memory: dict[tuple[str, int], Reading] = {}
+        self.remedies = 0
 
     def answer(self, name: str) -> Reading:
         """Return what is read at a test; a repeat with nothing changed reads the same."""
-        key = (name, self.is_fixed)
+        key = (name, self.remedies)
         fitful = self.block > 0 and self.kit.catalogue.causes[self.block - 1].fault.intermittent < 1
         if key not in self.memory or fitful:
             self.memory[key] = self._draw(name)
@@ -79,6 +80,7 @@ class Truth:
 
     def remedy(self, remedy: Remedied) -> None:
         """Do a remedy; it puts its own causes right, and is botched now and then."""
+        self.remedies += 1
         if self.block and is_fixed_by(self.kit.catalogue.causes[self.block - 1], remedy):
             self.is_fixed = self.is_fixed or self.rng.uniform() > BOTCHED
 
@@ -112,9 +114,18 @@ def check_out(kit: Kit, truth: Truth) -> WorkUp | None:
     for test in steps_of(kit):
         reading = truth.answer(test.id)
         if verdict(test, reading) == "fail":
+            if not is_felt(kit, truth, test, reading):
+                return None
             return WorkUp(kit.catalogue.circuit.machine_id, test.id, (*passed, reading))
         passed.append(reading)
     return None
+
+
+def is_felt(kit: Kit, truth: Truth, test: Test, reading: Reading) -> bool:
+    """Tell whether the cause makes this failure likelier; else it is a false alarm beside the cause."""
+    column = truth.table.first[truth.table.index[test.id]] + test.outcomes.index(reading.outcome)
+    own = truth.table.prob[truth.block * truth.table.n + truth.machine, column]
+    return bool(own > 2 * truth.table.prob[truth.machine, column])
 
 
 def follow(kit: Kit, truth: Truth, work: WorkUp) -> tuple[WorkUp, object]:
