@@ -11,10 +11,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from diagnose.catalogue import Catalogue
-from diagnose.model import REMOVE, RETURN, SOMETHING_ELSE, Disposition, Reading, Remedied, WorkUp
+from diagnose.model import REMOVE, RETURN, SOMETHING_ELSE, Disposition, WorkUp
 from diagnose.rank import Ranking, fixed_at, name_ranking
-from diagnose.plan import is_independent
 from diagnose.predict import Table
+from diagnose.progress import state_independent, state_repeat
 from diagnose.readings import verdict
 from diagnose.rules import Fact, Fired, RuleBase
 
@@ -36,39 +36,6 @@ class Standing:
     def may_return(self) -> bool:
         """Tell whether nothing is lacking for return."""
         return not self.lacks
-
-
-def entries_since(work: WorkUp) -> tuple[Reading, ...]:
-    """Return the readings after the last remedy, or after the first reading of the failed step."""
-    start = 0
-    for index, entry in enumerate(work.entries):
-        if isinstance(entry, Remedied):
-            start = index + 1
-    if start == 0:
-        first = next((i for i, e in enumerate(work.entries)
-                      if isinstance(e, Reading) and e.test == work.failed), -1)  # fmt: skip
-        start = first + 1
-    return tuple(entry for entry in work.entries[start:] if isinstance(entry, Reading))
-
-
-def state_repeat(catalogue: Catalogue, work: WorkUp) -> str:
-    """Return whether the failed step was repeated since: passed, failed or missing."""
-    own = [r for r in entries_since(work) if r.test == work.failed and r.is_answer]
-    if not own:
-        return "missing"
-    test = catalogue.tests[catalogue.test_index[work.failed]]
-    return "passed" if all(verdict(test, reading) == "pass" for reading in own) else "failed"
-
-
-def state_independent(catalogue: Catalogue, tested: Mapping[str, frozenset[str]], work: WorkUp) -> str:
-    """Return whether another check of the same parts was done since: passed, failed or missing."""
-    states = []
-    for reading in entries_since(work):
-        if reading.is_answer and is_independent(catalogue, tested, work.failed, reading.test):
-            states.append(verdict(catalogue.tests[catalogue.test_index[reading.test]], reading))
-    if "fail" in states:
-        return "failed"
-    return "passed" if "pass" in states else "missing"
 
 
 def open_failures(catalogue: Catalogue, work: WorkUp) -> list[str]:

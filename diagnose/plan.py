@@ -12,12 +12,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diagnose.catalogue import Catalogue
 from diagnose.circuit import put
-from diagnose.model import Reading, Remedied, WorkUp
+from diagnose.model import Remedied, WorkUp
 from diagnose.physics.laws import Array
 from diagnose.predict import Table
+from diagnose.progress import (is_independent, must_repeat, state_independent, state_repeat, tests_done,
+                               tests_since_remedy)  # fmt: skip
 from diagnose.rank import ELSE_VISIBLE, Ranking, fixed_at, is_fixed_by
 from diagnose.sequence import repair_cost, search_places
 
@@ -27,7 +30,24 @@ WRONG_RETURN = 20_000.0  # a machine returned with its cause, in minutes of loss
 CHANGE = 0.12  # turning one control or moving one part; judgement [min]
 REPEAT_LEAST = 0.25  # chance of an intermittent cause that makes a repeat worth offering [-]
 TESTS_MOST = 14
-OVERLAP = 0.5  # share of the failed step's components that a confirming check must cover [-]
+REMEDY_LEAST = 0.004  # chance below which a remedy is not offered [-]
+
+
+@dataclass(frozen=True)
+class State:
+    """What planning must know of the work-up beside the belief."""
+
+    fixed: NDArray[np.bool_]  # (n_blocks,) causes already put right
+    repeat: float  # minutes of repeating the failed step
+    may_return: bool  # the failed step was repeated and passed
+    may_confirm: bool  # it can still be shown that nothing is wrong
+
+    @property
+    def open_(self) -> NDArray[np.bool_]:
+        """Causes that would still be there, something else last, (n_blocks + 1,)."""
+        found = np.append(~self.fixed, True)
+        found[0] = False
+        return found
 
 
 @dataclass(frozen=True)
@@ -54,6 +74,7 @@ class Planner:
     position: Array  # (n_tests, n_components) codes of positions
     test_minutes: Array  # (n_tests,)
     fitful: Array  # (n_blocks,) chance that a cause shows at one occasion
+    tested: Mapping[str, frozenset[str]]
     confirms: Array  # (n_tests, n_tests) whether a check independently confirms that a failed one is well
 
 
@@ -73,17 +94,8 @@ def make_planner(catalogue: Catalogue, table: Table, tested: Mapping[str, frozen
         table.prob.reshape(len(table.causes), table.n, -1).astype(float), _other(catalogue, table),
         _positions(catalogue), np.array([test.check.minutes for test in catalogue.tests]),
         np.array([1.0] + [cause.fault.intermittent for cause in catalogue.causes]),
-        np.array([[is_independent(catalogue, tested, a.id, b.id) for b in catalogue.tests] for a in catalogue.tests]),
+        tested, np.array([[is_independent(catalogue, tested, a.id, b.id) for b in catalogue.tests] for a in catalogue.tests]),
     )  # fmt: skip
-
-
-def is_independent(catalogue: Catalogue, tested: Mapping[str, frozenset[str]], failed: str, name: str) -> bool:
-    """Tell whether a check covers the parts of a failed step by another way."""
-    test = catalogue.tests[catalogue.test_index[name]]
-    wanted = tested[failed]
-    covers = len(tested[name] & wanted) >= OVERLAP * max(1, len(wanted))
-    can_pass = any(outcome.means == "pass" for outcome in test.check.reading.outcomes.values())
-    return name != failed and covers and can_pass
 
 
 def _other(catalogue: Catalogue, table: Table) -> Array:
@@ -148,7 +160,7 @@ def joint(planner: Planner, belief: Belief, chances: Array | None = None) -> Arr
     return np.concatenate([found, belief.other * planner.other[None, : found.shape[1]]], axis=0)
 
 
-def course(planner: Planner, beliefs: Array, repeat: float, fixed: Array, may_return: bool) -> Course:
+def course(planner: Planner, beliefs: Array, state: State) -> Course:
     """Return the cost of the simple course for many beliefs.
 
     Parameters
@@ -157,33 +169,29 @@ def course(planner: Planner, beliefs: Array, repeat: float, fixed: Array, may_re
         The machine.
     beliefs : array, shape (n_rows, n_blocks + 1)
         Chances, rows summing to one [-].
-    repeat : float
-        Minutes of repeating the failed step [min].
-    fixed : array of bool, shape (n_blocks,)
-        Causes already put right.
-    may_return : bool
-        Whether the failed step was repeated and passed.
+    state : State
+        What is put right, and what may still be shown.
 
     Returns
     -------
     Course
         Cost and time of each row [min].
     """
-    open_ = np.append(~fixed, True)
-    open_[0] = False
+    open_ = state.open_
     service = REMOVAL + PLACE * search_places(beliefs)
-    chances = np.concatenate([(beliefs * open_) @ planner.member, 1 - (beliefs * open_).sum(axis=1)[:, None]], axis=1)
-    costs = np.append(planner.group_minutes + repeat, 2 * repeat)
+    well = 1 - (beliefs * open_).sum(axis=1)
+    confirm = well if state.may_confirm else np.zeros(len(beliefs))
+    chances = np.concatenate([(beliefs * open_) @ planner.member, confirm[:, None]], axis=1)
+    costs = np.append(planner.group_minutes + state.repeat, 2 * state.repeat)
     cost, tries, time = repair_cost(chances, costs, service)
-    if may_return:
-        risk = WRONG_RETURN * (beliefs * open_).sum(axis=1)
-        cost = np.minimum(cost, risk)
+    if state.may_return:
+        cost = np.minimum(cost, WRONG_RETURN * (1 - well))
     return Course(cost, time, (chances / costs).argmax(axis=1), tries)
 
 
 def offered(planner: Planner, work: WorkUp, ranking: Ranking) -> list[int]:
     """Return the tests that can be done now: not done since the last remedy, tools and person fit."""
-    since = _since_remedy(work)
+    since = tests_since_remedy(work)
     before = {reading.test for reading in work.readings}
     may_repeat = _fitful_chance(planner, ranking) >= REPEAT_LEAST
     found = []
@@ -198,16 +206,6 @@ def offered(planner: Planner, work: WorkUp, ranking: Ranking) -> list[int]:
         if work.minutes_left is not None and test.check.minutes > work.minutes_left:
             continue
         found.append(index)
-    return found
-
-
-def _since_remedy(work: WorkUp) -> set[str]:
-    found: set[str] = set()
-    for entry in work.entries:
-        if isinstance(entry, Remedied):
-            found = set()
-        else:
-            found.add(entry.test)
     return found
 
 
@@ -239,6 +237,7 @@ class Option:
     after: Array  # (n_outcomes, n_blocks + 1)
     score: float
     remedy: Remedied | None = None
+    leads: bool = False  # begins the simple course
 
 
 @dataclass(frozen=True)
@@ -275,69 +274,57 @@ def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> 
         Acts by expected cost [min].
     """
     belief = believe(planner, ranking, work)
-    repeat = float(planner.test_minutes[planner.table.index[work.failed]])
-    now = float(stop_cost(belief.blocks[None, :], belief.is_fixed, may_return)[0])
-    base = course(planner, belief.blocks[None, :], repeat, belief.is_fixed, may_return)
+    state = State(
+        belief.is_fixed, float(planner.test_minutes[planner.table.index[work.failed]]), may_return,
+        state_repeat(planner.catalogue, work) != "failed"
+        and state_independent(planner.catalogue, planner.tested, work) == "missing",
+    )  # fmt: skip
+    now = float(stop_cost(belief.blocks[None, :], state)[0])
+    base = course(planner, belief.blocks[None, :], state)
     options: list[Option] = []
     if tests_done(work) <= TESTS_MOST:
-        options = [*_check_options(planner, belief, ranking, work, repeat, may_return),
-                   *_remedy_options(planner, belief, work, repeat)]  # fmt: skip
+        options = [*_check_options(planner, belief, ranking, work, state), *_remedy_options(planner, belief, work, state)]
         options = [_follow(planner, option, base, work) for option in options]
-    options.sort(key=lambda option: (option.score, option.minutes, option.kind, option.test))
+        options = [option for option in options if option.leads or option.score < float(base.cost[0]) - 1e-9]
+    options.sort(key=lambda option: (option.score, not option.leads, option.minutes, option.kind, option.test))
     ahead = 0.0
     if options:
-        after = course(planner, options[0].after, repeat, belief.is_fixed, may_return)
+        after = course(planner, options[0].after, state)
         ahead = options[0].minutes + float(options[0].chance @ after.time)
     return Plan(now, tuple(options), ahead)
 
 
-def tests_done(work: WorkUp) -> int:
-    """Return how many readings were taken since the step failed."""
-    names = [reading.test for reading in work.readings]
-    return len(names) - names.index(work.failed) - 1 if work.failed in names else 0
-
-
 def _follow(planner: Planner, option: Option, base: Course, work: WorkUp) -> Option:
     """Give the act that begins the simple course that course's cost, so that the two are weighed alike."""
-    if not base.tries[0]:
-        return option
     if must_repeat(work):
         is_first = option.kind == "repeat"
+    elif not base.tries[0]:
+        is_first = False
     elif base.first[0] < len(planner.groups):
         is_first = option.remedy == planner.groups[base.first[0]]
     elif work.repeats < 2:
         is_first = option.kind == "repeat"
     else:
         is_first = option.kind == "check" and planner.confirms[planner.table.index[work.failed], option.test]
-    return replace(option, score=min(option.score, float(base.cost[0]))) if is_first else option
+    return replace(option, score=min(option.score, float(base.cost[0])), leads=True) if is_first else option
 
 
-def must_repeat(work: WorkUp) -> bool:
-    """Tell whether a remedy was done and the failed step not repeated since."""
-    last = max((i for i, entry in enumerate(work.entries) if isinstance(entry, Remedied)), default=-1)
-    after = work.entries[last + 1 :]
-    return last >= 0 and not any(isinstance(e, Reading) and e.test == work.failed for e in after)
-
-
-def stop_cost(beliefs: Array, fixed: Array, may_return: bool) -> Array:
+def stop_cost(beliefs: Array, state: State) -> Array:
     """Return the cost of deciding now: removal, or return where it is allowed, for many beliefs [min]."""
     removal = REMOVAL + PLACE * search_places(beliefs)
-    if not may_return:
+    if not state.may_return:
         return np.asarray(removal)
-    open_ = np.append(~fixed, True)
-    open_[0] = False
-    return np.asarray(np.minimum(removal, WRONG_RETURN * (beliefs * open_).sum(axis=1)))
+    return np.asarray(np.minimum(removal, WRONG_RETURN * (beliefs * state.open_).sum(axis=1)))
 
 
-def _check_options(planner: Planner, belief: Belief, ranking: Ranking, work: WorkUp, repeat: float,
-                   may_return: bool) -> list[Option]:  # fmt: skip
+def _check_options(planner: Planner, belief: Belief, ranking: Ranking, work: WorkUp, state: State) -> list[Option]:
     tests = offered(planner, work, ranking)
     if not tests:
         return []
     both = joint(planner, belief)
     chance = both.sum(axis=0)
     after = (both / np.maximum(chance, 1e-300)).T
-    cost = course(planner, after, repeat, belief.is_fixed, may_return).cost
+    cost = course(planner, after, state).cost
     minutes = minutes_of(planner, work, tests)
     found = []
     for index, own in zip(tests, minutes, strict=True):
@@ -348,37 +335,42 @@ def _check_options(planner: Planner, belief: Belief, ranking: Ranking, work: Wor
     return found
 
 
-def _remedy_options(planner: Planner, belief: Belief, work: WorkUp, repeat: float) -> list[Option]:
+def _remedy_options(planner: Planner, belief: Belief, work: WorkUp, state: State) -> list[Option]:
     """Return every remedy followed by repeating the failed step, and the plain repeat."""
     index = planner.table.index[work.failed]
     columns = planner.table.columns(index)
     own = joint(planner, belief)[:, columns]
-    usual = np.append(belief.weight @ planner.chances[0][:, columns], np.zeros((0, own.shape[1])), axis=0)
-    blocks = belief.blocks
+    usual = belief.weight @ planner.chances[0][:, columns]
+    blocks = belief.blocks[:-1]
     done = set(work.remedies)
     found = []
     for column, group in enumerate(planner.groups):
         members = planner.member[:-1, column] > 0
-        if group in done or blocks[:-1][members].sum() < 0.004:
+        if group in done or blocks[members].sum() < REMEDY_LEAST:
             continue
         both = own.copy()
         both[:-1][members] = usual[members]
-        found.append(_remedy_option(planner, belief, work, repeat, index, both, members, group, column))
-    if must_repeat(work) or (not work.remedies and work.repeats < 2 and blocks[0] > 0.1):
-        found.append(_remedy_option(planner, belief, work, repeat, index, own, np.zeros(len(usual), bool), None, -1))
+        minutes = state.repeat + float(planner.group_minutes[column])
+        found.append(_try(planner, both, replace(state, fixed=state.fixed | members), index, minutes, group))
+    if must_repeat(work) or (not work.remedies and work.repeats < 2):
+        found.append(_repeat(planner, belief, own, state, index))
     return found
 
 
-def _remedy_option(planner: Planner, belief: Belief, work: WorkUp, repeat: float, index: int, both: Array,
-                   members: Array, group: Remedied | None, column: int) -> Option:  # fmt: skip
+def _try(planner: Planner, both: Array, state: State, index: int, minutes: float, group: Remedied) -> Option:
+    """Return the option of a remedy whose repeat has these joint chances, (n_blocks + 1, n_outcomes)."""
     chance = both.sum(axis=0)
     after = (both / np.maximum(chance, 1e-300)).T
     test = planner.catalogue.tests[index]
-    fixed = belief.is_fixed | members
-    cost = np.zeros(len(chance))
-    for row, outcome in enumerate(test.outcomes):
-        passed = test.check.reading.outcomes[outcome].means == "pass"
-        cost[row] = course(planner, after[row : row + 1], repeat, fixed, passed and group is not None).cost[0]
-    minutes = repeat + (float(planner.group_minutes[column]) if group else 0.0)
-    kind = "remedy" if group else "repeat"
-    return Option(kind, index, minutes, chance, after, float(minutes + chance @ cost), group)
+    passed = [test.check.reading.outcomes[name].means == "pass" for name in test.outcomes]
+    cost = np.array([course(planner, after[row : row + 1], replace(state, may_return=ok, may_confirm=ok)).cost[0]
+                     for row, ok in enumerate(passed)])  # fmt: skip
+    return Option("remedy", index, minutes, chance, after, float(minutes + chance @ cost), group)
+
+
+def _repeat(planner: Planner, belief: Belief, own: Array, state: State, index: int) -> Option:
+    """Return the plain repeat. It shares the first reading's error, so it is no fresh evidence."""
+    chance = own.sum(axis=0)
+    cost = float(course(planner, belief.blocks[None, :], state).cost[0])
+    after = np.tile(belief.blocks, (len(chance), 1))
+    return Option("repeat", index, state.repeat, chance, after, state.repeat + cost)

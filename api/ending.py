@@ -1,0 +1,85 @@
+"""The end of a work-up: one of exactly two dispositions, unmistakable, and what to pass on."""
+
+from __future__ import annotations
+
+from api.screens import View, missing_lines, say_entry, say_leak
+from api.show import WIDTH, Line, Mark, bar, first_capital, fit, lines, safety_lines, wrap
+from diagnose.choices import in_ten
+from diagnose.readings import verdict
+from diagnose.model import RETURN, Reading
+
+TOLD = 8  # readings passed on to biomed; the record has all
+DO_REMOVE = (
+    "Label the machine and set it aside with its settings as they are.",
+    "Bring another machine and check it out whole.",
+)
+
+
+def final_screen(view: View, record: str) -> list[Line]:
+    """Return the final block."""
+    disposition = view.assessment.disposition
+    returns = disposition.say == RETURN
+    mark: Mark = "good" if returns else "alarm"
+    rule = Line("═" * WIDTH, mark)
+    found = [rule, Line(disposition.say.upper().center(WIDTH).rstrip(), mark), rule]
+    why = f"{disposition.reason} (rule {disposition.rule})" if disposition.rule else (
+        disposition.reason)  # fmt: skip
+    found += wrap(why, "Why:    ", mark="bold")
+    found += _return_lines(view) if returns else _remove_lines(view)
+    if record:
+        found += [Line(f"Record: {record}")]
+    return [*found, *safety_lines()[1:3]]
+
+
+def _return_lines(view: View) -> list[Line]:
+    failed = view.catalogue.tests[view.catalogue.test_index[view.work.failed]].check.title
+    found = wrap(f"Repeat the checkout from '{failed}' on, or whole. "
+                 "Only then may the machine be used.", "Do:     ", mark="bold")  # fmt: skip
+    return found + _found_lines(view) + _entry_lines(view, "Done:")
+
+
+def _remove_lines(view: View) -> list[Line]:
+    found: list[Line] = []
+    for text in DO_REMOVE:
+        found += wrap(text, "Do:     " if not found else "        ", "        ")
+    found += _found_lines(view)
+    return found + _entry_lines(view, "Tell biomed:") + missing_lines(view)
+
+
+def _found_lines(view: View) -> list[Line]:
+    """Return the likeliest causes, with the size of the leak."""
+    found: list[Line] = []
+    likely = [cause for cause in view.assessment.ranking if cause.chance >= 0.05]
+    for cause in likely[:3] or view.assessment.ranking[:1]:
+        head = "Found:  " if not found else "        "
+        text = f"{head}{bar(cause.chance)} {in_ten(cause.chance)}: {cause.title}"
+        found += wrap(text, "", "                   ")
+        if cause.leak_si is not None and cause.leak_range_si is not None:
+            low, high = map(say_leak, cause.leak_range_si)
+            leak = f"leak about {say_leak(cause.leak_si)} at 30 cmH2O ({low} to {high})"
+            found.append(Line(f"                   {leak}"))
+    return found
+
+
+def _entry_lines(view: View, heading: str) -> list[Line]:
+    """Return what was read and done, from the failed step on."""
+    entries = list(view.work.entries)
+    start = next(
+        (n for n, e in enumerate(entries) if isinstance(e, Reading) and e.test == view.work.failed),
+        0,
+    )
+    told = entries[start:]
+    if len(told) > TOLD:
+        told = [told[0], *told[1 - TOLD :]]
+    found = lines(heading, mark="bold")
+    for entry in told:
+        sign = "   - "
+        if isinstance(entry, Reading):
+            test = view.catalogue.tests[view.catalogue.test_index[entry.test]]
+            sign = {"fail": "   x ", "pass": "   + "}.get(verdict(test, entry), "   - ")
+        found.append(Line(fit(sign + first_capital(say_entry(view.catalogue, entry)))))
+    if len(entries) - start > TOLD:
+        found.append(Line(f"   and {len(entries) - start - TOLD} more"))
+    if start:
+        found.append(Line(f"   {start} checkout steps before it passed."))
+    return found

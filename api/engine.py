@@ -1,0 +1,131 @@
+"""The engine, got ready in the background while a person reads the first questions.
+
+Reading the knowledge takes most of a second, and the first table of a machine up to a minute; both
+happen while the person still says what failed.
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diagnose.outline import Outline, get_outline
+
+if TYPE_CHECKING:
+    from diagnose.catalogue import Catalogue
+    from diagnose.kb.load import KnowledgeBase
+    from diagnose.session import Kit
+
+PATIENCE = 0.8  # seconds of silence before waiting is announced
+
+
+class Engine:
+    """What answering needs, made once and in the background; errors come out where it is used."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._outline: Outline | None = None
+        self._base: KnowledgeBase | None = None
+        self._jobs: dict[str, _Job] = {}
+        self._lock = threading.Lock()
+
+    @property
+    def outline(self) -> Outline:
+        """The machines and their steps, quickly."""
+        if self._outline is None:
+            self._outline = get_outline(self.folder)
+            self._base = self._outline.base
+        return self._outline
+
+    def warm(self) -> None:
+        """Begin to read the knowledge and the engine's modules."""
+        threading.Thread(target=self._warm, daemon=True).start()
+
+    def _warm(self) -> None:
+        try:
+            import diagnose.session  # noqa: F401
+
+            self.base()
+        except Exception:  # whoever needs it meets the same error in the foreground
+            return
+
+    def base(self) -> KnowledgeBase:
+        """Return the knowledge; raises KnowledgeError if it cannot be used."""
+        with self._lock:
+            if self._base is None:
+                from diagnose.kb.load import load
+
+                self._base = load(self.folder)
+            return self._base
+
+    def catalogue(self, machine: str) -> Catalogue:
+        """Return what can be asked of a machine."""
+        from diagnose.catalogue import list_catalogue
+
+        return list_catalogue(self.base(), machine)
+
+    def prepare(self, machine: str) -> None:
+        """Begin to make a machine's kit."""
+        if machine not in self._jobs:
+            self._jobs[machine] = _Job(self, machine)
+
+    def kit(self, machine: str) -> Kit:
+        """Return a machine's kit, waiting for it where it is still being made."""
+        self.prepare(machine)
+        return self._jobs[machine].wait()
+
+
+class _Job:
+    """One kit being made in a thread of its own."""
+
+    def __init__(self, engine: Engine, machine: str) -> None:
+        self.engine, self.machine = engine, machine
+        self.done, self.all = 0, 0
+        self.kit: Kit | None = None
+        self.error: BaseException | None = None
+        self.thread = threading.Thread(target=self._run, daemon=True)
+        self.thread.start()
+
+    def _run(self) -> None:
+        try:
+            from diagnose.session import make_kit
+
+            self.kit = make_kit(self.engine.base(), self.machine, self._note)
+        except BaseException as error:
+            self.error = error
+
+    def _note(self, done: int, all_: int, _name: str) -> None:
+        self.done, self.all = done, all_
+
+    def wait(self) -> Kit:
+        """Return the kit when it is made; says why it takes long."""
+        self.thread.join(PATIENCE)
+        if self.thread.is_alive():
+            self._show()
+        self.thread.join()
+        if self.error is not None:
+            raise self.error
+        assert self.kit is not None
+        return self.kit
+
+    def _show(self) -> None:
+        while self.thread.is_alive() and not self.all:
+            self.thread.join(0.1)
+        if not self.thread.is_alive():
+            return
+        words = "Working out what every check would read on this machine (only once)"
+        if not sys.stderr.isatty():
+            print(f"{words} ...", file=sys.stderr, flush=True)
+            return
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+        columns = (TextColumn("{task.description}"), BarColumn(20), MofNCompleteColumn())
+        with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+            progress.console.print(f"{words}.")
+            task = progress.add_task("Checks", total=self.all)
+            while self.thread.is_alive():
+                progress.update(task, completed=self.done)
+                self.thread.join(0.1)
