@@ -26,6 +26,9 @@ class Asker(Protocol):
     def refuse(self, what: str) -> None:
         """Say that an answer cannot be used."""
 
+    def tell(self, what: str) -> None:
+        """Say something that must be read, and go on."""
+
     def pause(self) -> bool:
         """Wait until what is shown was read; False if no more of it is wanted."""
 
@@ -48,6 +51,10 @@ class Person:
             raise KeyboardInterrupt from None
 
     def refuse(self, what: str) -> None:
+        """Say it above the next prompt."""
+        self.notice.append(what)
+
+    def tell(self, what: str) -> None:
         """Say it above the next prompt."""
         self.notice.append(what)
 
@@ -80,6 +87,10 @@ class Script:
     def refuse(self, what: str) -> None:
         """Raise InputError with the line."""
         raise InputError(f"{self.name}, line {self.line}", f"'{self.last}': {what}")
+
+    def tell(self, what: str) -> None:
+        """Print it."""
+        self.screen.show(wrap(what, "! ", mark="alarm"))
 
     def pause(self) -> bool:
         """Never wait."""

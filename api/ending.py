@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from api.screens import View, missing_lines, say_entry, say_leak
 from api.show import WIDTH, Line, Mark, bar, first_capital, fit, lines, safety_lines, wrap
+from diagnose.catalogue import words
 from diagnose.choices import in_ten
-from diagnose.readings import verdict
 from diagnose.model import RETURN, Reading
+from diagnose.readings import verdict
 
 TOLD = 8  # readings passed on to biomed; the record has all
 DO_REMOVE = (
@@ -32,10 +33,11 @@ def final_screen(view: View, record: str) -> list[Line]:
 
 
 def _return_lines(view: View) -> list[Line]:
-    failed = view.catalogue.tests[view.catalogue.test_index[view.work.failed]].check.title
-    found = wrap(f"Repeat the checkout from '{failed}' on, or whole. "
-                 "Only then may the machine be used.", "Do:     ", mark="bold")  # fmt: skip
-    return found + _found_lines(view) + _entry_lines(view, "Done:")
+    test = view.catalogue.tests[view.catalogue.test_index[view.work.failed]]
+    step = first_capital(words(view.catalogue, test.check.title, test.it))
+    text = f"Begin at '{step}'. Use the machine only when the checkout is passed."
+    found = wrap(text, "Do:     ", mark="bold")
+    return found + _found_lines(view) + _entry_lines(view, "Seen and done:")
 
 
 def _remove_lines(view: View) -> list[Line]:
@@ -55,7 +57,7 @@ def _found_lines(view: View) -> list[Line]:
         text = f"{head}{bar(cause.chance)} {in_ten(cause.chance)}: {cause.title}"
         found += wrap(text, "", "                   ")
         if cause.leak_si is not None and cause.leak_range_si is not None:
-            low, high = map(say_leak, cause.leak_range_si)
+            low, high = (say_leak(each).split()[0] for each in cause.leak_range_si)
             leak = f"leak about {say_leak(cause.leak_si)} at 30 cmH2O ({low} to {high})"
             found.append(Line(f"                   {leak}"))
     return found
@@ -68,18 +70,18 @@ def _entry_lines(view: View, heading: str) -> list[Line]:
         (n for n, e in enumerate(entries) if isinstance(e, Reading) and e.test == view.work.failed),
         0,
     )
-    told = entries[start:]
-    if len(told) > TOLD:
-        told = [told[0], *told[1 - TOLD :]]
+    told, left_out = entries[start:], max(0, len(entries) - start - TOLD)
     found = lines(heading, mark="bold")
-    for entry in told:
+    for number, entry in enumerate(told):
+        if 1 <= number <= left_out:
+            if number == 1:
+                found.append(Line(f"   ... {left_out} more, not shown here"))
+            continue
         sign = "   - "
         if isinstance(entry, Reading):
             test = view.catalogue.tests[view.catalogue.test_index[entry.test]]
             sign = {"fail": "   x ", "pass": "   + "}.get(verdict(test, entry), "   - ")
         found.append(Line(fit(sign + first_capital(say_entry(view.catalogue, entry)))))
-    if len(entries) - start > TOLD:
-        found.append(Line(f"   and {len(entries) - start - TOLD} more"))
     if start:
         found.append(Line(f"   {start} checkout steps before it passed."))
     return found

@@ -1,20 +1,22 @@
-"""The first questions of a work-up: which machine, which step failed, what was seen, what passed."""
+"""The first questions of a work-up: which machine, which step failed, how, and what passed."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import difflib
+from dataclasses import dataclass
+from functools import partial
+from typing import Literal
 
 from api.ask import Asker, Item, Picker, parse_numbers
 from api.engine import Engine
 from api.errors import InputError
-from api.screens import question_lines
+from api.question import ask_reading, from_step, question_lines
 from api.show import Line, Screen, fit, lines, safety_lines
-from diagnose.errors import DiagnoseError, ReadingError, UnitError
-from diagnose.model import OTHER_ANSWERS, Reading, WorkUp
-from diagnose.outline import Profile, Step
-from diagnose.readings import read_answer, verdict
+from diagnose.model import Reading, WorkUp
+from diagnose.outline import Outline, Profile, Step
 
-BACK = "b"
+ZONES = {"breathing": "Breathing system", "dosing": "Gas flows", "vapour": "Vaporizers",
+         "outlet": "Fresh gas outlet", "emergency": "Emergency equipment"}  # fmt: skip
 
 
 @dataclass
@@ -27,9 +29,8 @@ class Told:
     passed: list[str] | None = None
     minutes: float | None = None
     tools: frozenset[str] | None = None
-    who: str = "user"
+    who: Literal["user", "biomed"] = "user"
     last_machine: str = ""
-    asks_minutes: bool = field(default=True)
 
 
 class Intake:
@@ -37,3 +38,202 @@ class Intake:
 
     def __init__(self, engine: Engine, screen: Screen, asker: Asker, told: Told) -> None:
         self.engine, self.screen, self.asker, self.told = engine, screen, asker, told
+        self.start = safety_lines()
+
+    def run(self) -> WorkUp:
+        """Return the work-up with everything known at its start."""
+        profile = self.choose_machine()
+        self.engine.warm()
+        self.engine.prepare(profile.id)
+        while True:
+            step = self.choose_step(profile)
+            reading = self.choose_reading(profile, step)
+            if reading is not None:
+                break
+            self.told.failed = None
+        passed = self.choose_passed(profile, step)
+        if self.told.minutes is None:
+            self.told.minutes = self.ask_minutes()
+        entries = (*self.read_passed(profile, passed), reading)
+        told = self.told
+        return WorkUp(profile.id, step.id, entries, told.minutes, told.tools, told.who)
+
+    def _heading(self, text: str) -> list[Line]:
+        """Return a heading; the safety text stands above the first one."""
+        found = [*self.start, *lines(text, mark="bold")]
+        self.start = []
+        return found
+
+    def choose_machine(self) -> Profile:
+        """Return the machine."""
+        machines = self.engine.outline.machines
+        name = self.told.machine
+        if name is None:
+            items = [Item(each.id, f"{each.title} ({each.id})") for each in machines]
+            last = next((m.id for m in machines if m.id == self.told.last_machine), "")
+            heading = self._heading("Which machine?")
+            name = Picker(self.screen, self.asker, heading, items, last).pick()
+        return find_profile(self.engine.outline, str(name))
+
+    def choose_step(self, profile: Profile) -> Step:
+        """Return the step that failed."""
+        steps = {step.id: step for step in profile.steps}
+        name = self.told.failed
+        if name is None:
+            items = [Item(s.id, s.title, ZONES.get(s.zone, s.zone.capitalize()))
+                     for s in profile.steps]  # fmt: skip
+            heading = self._heading(f"{profile.title}. Which checkout step failed?")
+            name = Picker(self.screen, self.asker, heading, items).pick()
+        return steps[find_step(profile, str(name))]
+
+    def choose_reading(self, profile: Profile, step: Step) -> Reading | None:
+        """Return what was seen at the failed step; None to choose another step."""
+        if self.told.reading is not None:
+            from diagnose.readings import read_answer
+
+            told = read_answer(self.engine.catalogue(profile.id), step.id, self.told.reading)
+            refuse_pass(step, told)
+            return told
+        question = from_step(step)
+        self.screen.clear()
+        self.screen.show([*self._heading(step.title), *question_lines(question)])
+        while True:
+            reading = ask_reading(
+                self.asker, question, partial(self.engine.catalogue, profile.id), {}
+            )
+            try:
+                if reading is not None:
+                    refuse_pass(step, reading)
+                return reading
+            except InputError as error:
+                self.asker.refuse(f"{error.what}.")
+
+    def choose_passed(self, profile: Profile, step: Step) -> list[str]:
+        """Return the steps that passed before the failed one."""
+        steps = list(profile.steps)
+        earlier = steps[: steps.index(step)]
+        if self.told.passed is not None:
+            return list_passed(profile, step, self.told.passed)
+        if not earlier:
+            return []
+        self.screen.clear()
+        self.screen.show(self._passed_lines(earlier))
+        while True:
+            text = self.asker.ask().lower()
+            if text in ("a", "all"):
+                return [each.id for each in earlier]
+            if text in ("n", "none"):
+                return []
+            numbers = parse_numbers(text, len(earlier))
+            if numbers is not None:
+                return [earlier[n - 1].id for n in dict.fromkeys(numbers)]
+            self.asker.refuse(f"Say a, n, or numbers from 1 to {len(earlier)}, such as 1 3 5-7.")
+
+    def _passed_lines(self, earlier: list[Step]) -> list[Line]:
+        found = self._heading("Which of the steps before it were done today, and passed?")
+        half = (len(earlier) + 1) // 2
+        labels = [fit(f"{n:3} {step.title}", 38) for n, step in enumerate(earlier, 1)]
+        for row in range(half):
+            right = labels[row + half] if row + half < len(labels) else ""
+            found.append(Line(f"{labels[row]:40}{right}".rstrip()))
+        return [*found, Line("a all of them   n none   or numbers, such as 1 3 5-7", "dim")]
+
+    def ask_minutes(self) -> float | None:
+        """Return the minutes until the machine is needed; None if that is not known."""
+        self.screen.clear()
+        heading = self._heading("In how many minutes is the machine needed?")
+        self.screen.show([*heading, Line("Number of minutes, Enter if not known.", "dim")])
+        while True:
+            text = self.asker.ask()
+            if not text:
+                return None
+            try:
+                return read_minutes(text)
+            except InputError as error:
+                self.asker.refuse(f"'{text}' {error.what}.")
+
+    def read_passed(self, profile: Profile, names: list[str]) -> tuple[Reading, ...]:
+        """Return the readings of steps that passed."""
+        steps = {step.id: step for step in profile.steps}
+        return tuple(passed_reading(steps[name]) for name in names)
+
+
+def find_profile(outline: Outline, name: str) -> Profile:
+    """Return a machine by its id; raises InputError if there is no such machine."""
+    for profile in outline.machines:
+        if profile.id == name:
+            return profile
+    known = sorted(profile.id for profile in outline.machines)
+    raise InputError("machine", f"'{name}' is not known", known, "'tenhold machines' lists them")
+
+
+def passed_reading(step: Step) -> Reading:
+    """Return the reading of a step that passed.
+
+    Raises
+    ------
+    InputError
+        The step has no outcome that passes.
+    """
+    for seen in step.outcomes:
+        if seen.means == "pass":
+            return Reading(step.id, seen.id, None, seen.id)
+    raise InputError("passed", f"'{step.id}' has no outcome that passes")
+
+
+def list_passed(profile: Profile, failed: Step, names: list[str]) -> list[str]:
+    """Return the ids of steps that passed: some by name, all that come earlier, or none.
+
+    Raises
+    ------
+    InputError
+        One of them is no step, or is the failed one.
+    """
+    if names == ["all"]:
+        earlier = profile.steps[: profile.steps.index(failed)]
+        return [each.id for each in earlier]
+    found = [] if names == ["none"] else [find_step(profile, name) for name in names]
+    if failed.id in found:
+        raise InputError("passed", f"'{failed.id}' is the step that failed; leave it out")
+    return list(dict.fromkeys(found))
+
+
+def find_step(profile: Profile, name: str) -> str:
+    """Return the id of a checkout step.
+
+    Raises
+    ------
+    InputError
+        The machine has no such step.
+    """
+    names = [step.id for step in profile.steps]
+    if name in names:
+        return name
+    near = difflib.get_close_matches(name, names, 3, 0.5)
+    do = f"'tenhold checks {profile.id}' lists the steps"
+    raise InputError("step", f"'{name}' is no checkout step of '{profile.id}'", near, do)
+
+
+def refuse_pass(step: Step, reading: Reading) -> None:
+    """Raise InputError if what was seen at the failed step is a pass."""
+    title = next(
+        (s.title for s in step.outcomes if (s.id, s.means) == (reading.outcome, "pass")), ""
+    )
+    if title:
+        raise InputError(step.id, f"'{title}' is a pass; say what failed, or choose another step")
+
+
+def read_minutes(text: str) -> float:
+    """Return minutes; raises InputError if it is no number of them.
+
+    >>> read_minutes("12 min")
+    12.0
+    """
+    plain = text.lower().removesuffix("minutes").removesuffix("min").strip()
+    try:
+        value = float(plain)
+    except ValueError:
+        raise InputError("minutes", "is no number of minutes; write for example 12") from None
+    if not 0 <= value <= 24 * 60:
+        raise InputError("minutes", "must be from 0 to 1440")
+    return value

@@ -81,5 +81,3 @@ class Keeper:
             *lines("-----8<-----", *self._journal.lines, "-----8<-----"),
         ]  # fmt: skip
         return NOT_SAVED, found
-
-

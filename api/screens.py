@@ -146,15 +146,6 @@ def task_screen(task: Task) -> list[Line]:
     return found
 
 
-def question_lines(ask: str, titles: Sequence[str], unit: str, extra: str = "") -> list[Line]:
-    """Return the question, its answers by number, and the other ways to answer."""
-    found = wrap(ask, mark="bold")
-    found += [Line(fit(f"{number:3}  {title}")) for number, title in enumerate(titles, 1)]
-    if unit:
-        found.append(Line(f"     or the number with its unit, for example: 12 {unit}"))
-    return [*found, Line(f"s not sure   x could not be done   b back{extra}", "dim")]
-
-
 def causes_screen(assessment: Assessment) -> list[Line]:
     """Return all causes that are not almost ruled out."""
     shown = [cause for cause in assessment.ranking if cause.chance >= 0.001]

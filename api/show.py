@@ -23,7 +23,7 @@ SAFETY = (
     "Training and decision support. Not a medical device.",
     "Never on a machine connected to a patient.",
     "Keep a self-inflating bag and another oxygen source at hand.",
-    "Local policy, the maker's instructions and licensed practice stand above this program.",
+    "Local policy, the maker's instructions and licensed practice come first.",
 )
 
 

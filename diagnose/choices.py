@@ -26,12 +26,26 @@ def _say(planner: Planner, option: Option, worth: float) -> Choice:
     elif option.kind == "repeat":
         title = f"Repeat: {title}"
     means = tuple(_mean(planner, option, row, name) for row, name in enumerate(test.outcomes))
-    return Choice(option.kind, test.id, title, say, round(option.minutes, 1), round(worth, 1), means,
-                  option.remedy, tuple(test.check.tools), tuple(test.check.cautions))  # type: ignore[arg-type]  # fmt: skip
+    return Choice(
+        kind=option.kind,
+        test=test.id,
+        title=title,
+        say=say,
+        minutes=round(option.minutes, 1),
+        worth=round(worth, 1),
+        means=means,
+        remedy=option.remedy,
+        tools=tuple(test.check.tools),
+        cautions=tuple(test.check.cautions),
+    )
 
 
 def _remedy_words(catalogue: Catalogue, remedy: Remedied) -> str:
-    same = [c for c in catalogue.causes if c.component == remedy.component and c.fault.remedy.act == remedy.act]
+    same = [
+        c
+        for c in catalogue.causes
+        if c.component == remedy.component and c.fault.remedy.act == remedy.act
+    ]
     return words(catalogue, same[0].fault.remedy.say, remedy.component)
 
 
@@ -39,9 +53,15 @@ def _mean(planner: Planner, option: Option, row: int, outcome: str) -> OutcomeMe
     test = planner.catalogue.tests[option.test]
     blocks = option.after[row]
     top = int(blocks.argmax())
-    name = "something not in the knowledge" if top == len(blocks) - 1 else cause_title(planner.catalogue, top)
+    name = (
+        "something not in the knowledge"
+        if top == len(blocks) - 1
+        else cause_title(planner.catalogue, top)
+    )
     then = f"{name}, {in_ten(float(blocks[top]))}"
-    return OutcomeMeaning(outcome, test.check.reading.outcomes[outcome].title, float(option.chance[row]), then)
+    return OutcomeMeaning(
+        outcome, test.check.reading.outcomes[outcome].title, float(option.chance[row]), then
+    )
 
 
 def cause_title(catalogue: Catalogue, block: int) -> str:

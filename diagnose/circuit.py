@@ -67,7 +67,9 @@ class Circuit:
         try:
             return self.spaces[port]
         except KeyError:
-            raise CircuitError(self.machine_id, f"'{port}' is no port", sorted(self.spaces)) from None
+            raise CircuitError(
+                self.machine_id, f"'{port}' is no port", sorted(self.spaces)
+            ) from None
 
 
 def wire(base: KnowledgeBase, machine_id: str) -> Circuit:
@@ -90,13 +92,17 @@ def wire(base: KnowledgeBase, machine_id: str) -> Circuit:
     kinds = {}
     for name, kind in machine.components.items():
         if kind not in base.components:
-            raise CircuitError(machine_id, f"component '{name}' has unknown kind '{kind}'", sorted(base.components))
+            raise CircuitError(
+                machine_id, f"component '{name}' has unknown kind '{kind}'", sorted(base.components)
+            )
         kinds[name] = base.components[kind]
     spaces = _join_ports(machine_id, machine, kinds)
     return Circuit(machine_id, machine, kinds, spaces, tuple(_pieces(kinds, spaces)))
 
 
-def _join_ports(machine_id: str, machine: Machine, kinds: Mapping[str, Component]) -> dict[str, str]:
+def _join_ports(
+    machine_id: str, machine: Machine, kinds: Mapping[str, Component]
+) -> dict[str, str]:
     ports = nx.Graph()
     for name, kind in kinds.items():
         ports.add_nodes_from(f"{name}.{port}" for port in [*kind.ports, *kind.inside])
@@ -184,9 +190,11 @@ def spread(circuit: Circuit, check: Check, it: str = "") -> tuple[set[str], set[
             if port:
                 start = circuit.space(port.replace("$it", it))
                 pressed |= {start} | nx.descendants(graph, start)
+        if move.wait and check.reading.at:
+            start = find_space(circuit, check.reading.at.replace("$it", it))
+            pressed |= {start} | nx.ancestors(graph, start)  # what leaks in is read here
         if move.squeeze:
-            component, name = move.squeeze.replace("$it", it).split(".")
-            start = next(p.before for p in circuit.pieces if (p.component, p.name) == (component, name))
+            start = find_space(circuit, move.squeeze.replace("$it", it))
             drawn |= {start} | nx.ancestors(graph, start)
     return pressed, drawn
 
@@ -207,10 +215,22 @@ def suspects(circuit: Circuit, check: Check, it: str = "") -> set[str]:
     """
     pressed, drawn = spread(circuit, check, it)
     touched = pressed | drawn
-    found = {piece.component for piece in circuit.pieces if piece.before in touched or piece.after in touched}
+    found = {
+        piece.component
+        for piece in circuit.pieces
+        if piece.before in touched or piece.after in touched
+    }
     found |= {port.split(".")[0] for port in _named_ports(check, it)}
     swapped = {name.replace("$it", it) for name, how in check.isolate.items() if how == KNOWN_GOOD}
     return found - swapped
+
+
+def find_space(circuit: Circuit, name: str) -> str:
+    """Return the gas space of ``component.port`` or of ``component.element``."""
+    for piece in circuit.pieces:
+        if f"{piece.component}.{piece.name}" == name:
+            return piece.before
+    return circuit.space(name)
 
 
 def _named_ports(check: Check, it: str) -> list[str]:
@@ -244,10 +264,14 @@ def _along(circuit: Circuit, component: str, *, reverse: bool) -> set[str]:
         graph = graph.reverse(copy=False)
     own = {space for port, space in circuit.spaces.items() if port.startswith(f"{component}.")}
     reach = set(own).union(*(nx.descendants(graph, space) for space in own)) if own else set()
-    return {p.component for p in circuit.pieces if p.before in reach or p.after in reach} - {component}
+    return {p.component for p in circuit.pieces if p.before in reach or p.after in reach} - {
+        component
+    }
 
 
 def segments(circuit: Circuit, positions: Mapping[str, str]) -> list[set[str]]:
     """Return the groups of gas spaces that no open way joins, largest first."""
     graph = flow_graph(circuit, positions)
-    return sorted(nx.weakly_connected_components(graph), key=lambda group: (-len(group), min(group)))
+    return sorted(
+        nx.weakly_connected_components(graph), key=lambda group: (-len(group), min(group))
+    )

@@ -10,15 +10,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from diagnose.catalogue import Catalogue
-from diagnose.model import REMOVE, RETURN, SOMETHING_ELSE, Disposition, WorkUp
-from diagnose.rank import Ranking, fixed_at, name_ranking
+from diagnose.catalogue import Catalogue, belongs
+from diagnose.model import REMOVE, RETURN, SOMETHING_ELSE, Disposition, Reading, Remedied, WorkUp
 from diagnose.predict import Table
 from diagnose.progress import state_independent, state_repeat
+from diagnose.rank import Ranking, fixed_at, is_fixed_by, name_ranking
 from diagnose.readings import verdict
 from diagnose.rules import Fact, Fired, RuleBase
 
-REMAINING_MOST = 0.01  # chance of a remaining fault with which a machine may return; judgement [-]
+REMAINING_MOST = 0.002  # chance of a remaining fault with which a machine may return; judgement [-]
 HIGH, LOW = 0.5, 0.2  # levels of the leading cause's chance [-]
 UNEXPLAINED = 0.35  # chance of "something else" that counts as unexplained [-]
 SURPRISE = 1.0  # log10 by which a broad guess beats all known causes
@@ -39,17 +39,47 @@ class Standing:
 
 
 def open_failures(catalogue: Catalogue, work: WorkUp) -> list[str]:
-    """Return the checkout steps whose latest reading failed and was not repeated and passed."""
-    latest: dict[str, str] = {}
-    for reading in work.readings:
-        test = catalogue.tests[catalogue.test_index[reading.test]]
-        if test.check.kind == "step" and reading.is_answer:
-            latest[reading.test] = verdict(test, reading)
-    return [test for test, state in latest.items() if state == "fail" and test != work.failed]
+    """Return the other checkout steps that failed and were neither repeated and passed nor put right.
+
+    What was only seen (a cap off, a vaporizer not seated) is put right by the remedy for it.
+    """
+    latest: dict[str, Reading] = {}
+    for entry in work.entries:
+        if isinstance(entry, Remedied):
+            latest = {
+                name: r for name, r in latest.items() if not _is_put_right(catalogue, r, entry)
+            }
+        elif (
+            entry.is_answer
+            and catalogue.tests[catalogue.test_index[entry.test]].check.kind == "step"
+        ):
+            latest[entry.test] = entry
+    failed = [
+        name
+        for name, reading in latest.items()
+        if verdict(catalogue.tests[catalogue.test_index[name]], reading) == "fail"
+    ]
+    return [name for name in failed if name != work.failed]
 
 
-def find_standing(catalogue: Catalogue, table: Table, tested: Mapping[str, frozenset[str]], work: WorkUp,
-                  ranking: Ranking, fired: Sequence[Fired]) -> Standing:  # fmt: skip
+def _is_put_right(catalogue: Catalogue, reading: Reading, remedy: Remedied) -> bool:
+    test = catalogue.tests[catalogue.test_index[reading.test]]
+    return any(
+        is_fixed_by(cause, remedy)
+        and belongs(cause.component, test.it)
+        and any(s.check == test.check_id and s.outcome == reading.outcome for s in cause.fault.seen)
+        for cause in catalogue.causes
+    )
+
+
+def find_standing(
+    catalogue: Catalogue,
+    table: Table,
+    tested: Mapping[str, frozenset[str]],
+    work: WorkUp,
+    ranking: Ranking,
+    fired: Sequence[Fired],
+) -> Standing:
     """Return where a work-up stands."""
     named = name_ranking(table, ranking)
     ids, chance = named[0]
@@ -65,7 +95,7 @@ def find_standing(catalogue: Catalogue, table: Table, tested: Mapping[str, froze
     marks = {
         "repeat": repeat,
         "independent": independent,
-        "lead": _lead(catalogue, ids),
+        "lead": _lead(catalogue, blamed if put_right else ids),
         "lead_chance": "high" if chance >= HIGH else "middling" if chance >= LOW else "low",
         "put_right": _yes(put_right),
         "shown_absent": _yes(absent),
@@ -93,14 +123,27 @@ def _lead(catalogue: Catalogue, ids: tuple[str, ...]) -> str:
     return "biomed" if "biomed" in people else "user"
 
 
-def _graph_disagrees(catalogue: Catalogue, tested: Mapping[str, frozenset[str]], work: WorkUp,
-                     ids: tuple[str, ...], chance: float) -> bool:  # fmt: skip
+def _graph_disagrees(
+    catalogue: Catalogue,
+    tested: Mapping[str, frozenset[str]],
+    work: WorkUp,
+    ids: tuple[str, ...],
+    chance: float,
+) -> bool:
     """Tell whether the likeliest cause lies in no part that any failed check puts to the test."""
-    if chance < HIGH or len(ids) > 1 or ids[0] not in catalogue.cause_index or ids[0] == "nothing_wrong":
+    if (
+        chance < HIGH
+        or len(ids) > 1
+        or ids[0] not in catalogue.cause_index
+        or ids[0] == "nothing_wrong"
+    ):
         return False
     component = catalogue.causes[catalogue.cause_index[ids[0]] - 1].component
-    failed = [r for r in work.readings
-              if verdict(catalogue.tests[catalogue.test_index[r.test]], r) == "fail"]  # fmt: skip
+    failed = [
+        r
+        for r in work.readings
+        if verdict(catalogue.tests[catalogue.test_index[r.test]], r) == "fail"
+    ]
     return bool(failed) and not any(component in tested[reading.test] for reading in failed)
 
 
@@ -110,7 +153,9 @@ def _answers_missing(work: WorkUp) -> bool:
 
 
 def _second(ranking: Ranking, repeat: str, work: WorkUp) -> bool:
-    return (repeat == "failed" and bool(work.remedies)) or float(ranking.pair_chance.sum()) >= SECOND
+    return (repeat == "failed" and bool(work.remedies)) or float(
+        ranking.pair_chance.sum()
+    ) >= SECOND
 
 
 def _intermittent(catalogue: Catalogue, table: Table, ids: tuple[str, ...], chance: float) -> bool:
@@ -121,14 +166,21 @@ def _intermittent(catalogue: Catalogue, table: Table, ids: tuple[str, ...], chan
     )
 
 
-def _lacks(catalogue: Catalogue, work: WorkUp, marks: Mapping[str, str], fired: Sequence[Fired],
-           ranking: Ranking) -> list[str]:  # fmt: skip
+def _lacks(
+    catalogue: Catalogue,
+    work: WorkUp,
+    marks: Mapping[str, str],
+    fired: Sequence[Fired],
+    ranking: Ranking,
+) -> list[str]:
     """Return in words what return to checkout still lacks."""
     found = []
     if any(f.conclusion.kind == "stop" for f in fired):
         found.append("a finding ends the matter at once")
     if marks["put_right"] == "no" and marks["shown_absent"] == "no":
-        found.append("the cause is not put right, and not shown to be absent by two different checks")
+        found.append(
+            "the cause is not put right, and not shown to be absent by two different checks"
+        )
     if marks["repeat"] != "passed":
         found.append(f"the failed step is not repeated and passed ({marks['repeat']})")
     if marks["independent"] == "failed":
@@ -141,13 +193,17 @@ def _lacks(catalogue: Catalogue, work: WorkUp, marks: Mapping[str, str], fired: 
     if marks["intermittent"] == "suspected":
         found.append("the cause comes and goes, so a passed repeat proves nothing")
     if marks["chance_left"] != "low":
-        found.append(f"the chance of a remaining fault is {ranking.remaining:.1%}, above {REMAINING_MOST:.0%}")
+        found.append(
+            f"the chance of a remaining fault is {ranking.remaining:.2%}, above {REMAINING_MOST:.1%}"
+        )
     if work.stopped or marks["time"] == "out":
         found.append("the work-up was stopped before it was finished")
     return found
 
 
-def decide(rules: RuleBase, standing: Standing, fired: Sequence[Fired], is_done: bool) -> Disposition:
+def decide(
+    rules: RuleBase, standing: Standing, fired: Sequence[Fired], is_done: bool
+) -> Disposition:
     """Return the disposition.
 
     Parameters
@@ -169,17 +225,33 @@ def decide(rules: RuleBase, standing: Standing, fired: Sequence[Fired], is_done:
     stops = [f for f in fired if f.conclusion.kind == "stop"]
     if stops:
         first = stops[0]
-        return Disposition(REMOVE, True, first.because, first.rule, first.conclusion.names[0], standing.lacks)
-    marks = dict(standing.marks) | {"done": _yes(is_done), "tests": "used_up" if is_done else "left"}
-    removals = [f for f in rules.fire(Fact("mark", name, value) for name, value in marks.items())
-                if f.conclusion.kind == "remove"]  # fmt: skip
+        return Disposition(
+            REMOVE, True, first.because, first.rule, first.conclusion.names[0], standing.lacks
+        )
+    marks = dict(standing.marks) | {
+        "done": _yes(is_done),
+        "tests": "used_up" if is_done else "left",
+    }
+    removals = [
+        f
+        for f in rules.fire(Fact("mark", name, value) for name, value in marks.items())
+        if f.conclusion.kind == "remove"
+    ]
     if standing.may_return and not removals:
-        why = "The cause was put right" if marks["put_right"] == "yes" else "Nothing wrong was found by two different checks"
+        why = (
+            "The cause was put right"
+            if marks["put_right"] == "yes"
+            else "Nothing wrong was found by two different checks"
+        )
         reason = f"{why}, the failed step was repeated and passed. Repeat the checkout from that step on, or whole."
         return Disposition(RETURN, True, reason)
     final = is_done or marks["time"] == "out" or marks["person"] == "stopped"
     if removals and final:
         return Disposition(REMOVE, True, removals[0].because, removals[0].rule, "", standing.lacks)
     if final:
-        return Disposition(REMOVE, True, f"In doubt: {'; '.join(standing.lacks)}.", "", "", standing.lacks)
-    return Disposition(REMOVE, False, "Not for use until it is shown to be safe.", "", "", standing.lacks)
+        return Disposition(
+            REMOVE, True, f"In doubt: {'; '.join(standing.lacks)}.", "", "", standing.lacks
+        )
+    return Disposition(
+        REMOVE, False, "Not for use until it is shown to be safe.", "", "", standing.lacks
+    )

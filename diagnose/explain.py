@@ -8,7 +8,17 @@ import numpy as np
 
 from diagnose.catalogue import Catalogue, words
 from diagnose.choices import cause_title
-from diagnose.model import SOMETHING_ELSE, Account, Assessment, Choice, Disposition, RankedCause, Remedied, Said, WorkUp
+from diagnose.model import (
+    SOMETHING_ELSE,
+    Account,
+    Assessment,
+    Choice,
+    Disposition,
+    RankedCause,
+    Remedied,
+    Said,
+    WorkUp,
+)
 from diagnose.plan import Plan
 from diagnose.predict import Table
 from diagnose.rank import Ranking, name_ranking
@@ -22,13 +32,20 @@ STRENGTHS = ((2.0, "very strongly"), (1.0, "strongly"), (0.5, "clearly"), (0.15,
 
 def list_causes(catalogue: Catalogue, table: Table, ranking: Ranking) -> tuple[RankedCause, ...]:
     """Return all causes, likeliest first, with the size of the leak where the cause is one."""
-    return tuple(_ranked(catalogue, table, ranking, ids, chance) for ids, chance in name_ranking(table, ranking))
+    return tuple(
+        _ranked(catalogue, table, ranking, ids, chance)
+        for ids, chance in name_ranking(table, ranking)
+    )
 
 
-def _ranked(catalogue: Catalogue, table: Table, ranking: Ranking, ids: tuple[str, ...], chance: float) -> RankedCause:
+def _ranked(
+    catalogue: Catalogue, table: Table, ranking: Ranking, ids: tuple[str, ...], chance: float
+) -> RankedCause:
     if len(ids) == 2:
         titles = [cause_title(catalogue, catalogue.cause_index[name]) for name in ids]
-        return RankedCause(ids, " and ".join([titles[0], titles[1][0].lower() + titles[1][1:]]), chance, "two")
+        return RankedCause(
+            ids, " and ".join([titles[0], titles[1][0].lower() + titles[1][1:]]), chance, "two"
+        )
     name = ids[0]
     if name == SOMETHING_ELSE:
         return RankedCause(ids, "Something not in the knowledge", chance, SOMETHING_ELSE)
@@ -37,10 +54,14 @@ def _ranked(catalogue: Catalogue, table: Table, ranking: Ranking, ids: tuple[str
         return RankedCause(ids, "Nothing wrong (a misreading)", chance, name)
     cause = catalogue.causes[block - 1]
     size, limits = estimate_leak(table, ranking, block) if chance >= SIZED else (None, None)
-    return RankedCause(ids, cause_title(catalogue, block), chance, cause.fault.kind, cause.component, size, limits)
+    return RankedCause(
+        ids, cause_title(catalogue, block), chance, cause.fault.kind, cause.component, size, limits
+    )
 
 
-def estimate_leak(table: Table, ranking: Ranking, block: int) -> tuple[float | None, tuple[float, float] | None]:
+def estimate_leak(
+    table: Table, ranking: Ranking, block: int
+) -> tuple[float | None, tuple[float, float] | None]:
     """Return the leak a cause would have at 30 cmH2O, given the readings: median and 80 % range.
 
     Parameters
@@ -61,12 +82,18 @@ def estimate_leak(table: Table, ranking: Ranking, block: int) -> tuple[float | N
         return None, None
     order = np.argsort(size)
     share = np.cumsum(weight[order]) / weight.sum()
-    low, middle, high = (float(size[order][min(len(order) - 1, np.searchsorted(share, q))]) for q in (0.1, 0.5, 0.9))
+    places = np.minimum(np.searchsorted(share, (0.1, 0.5, 0.9)), len(order) - 1)
+    low, middle, high = (float(each) for each in size[order][places])
     return middle, (low, high)
 
 
-def account(catalogue: Catalogue, table: Table, ranking: Ranking, choices: tuple[Choice, ...],
-            number: int = SHOWN) -> tuple[Account, ...]:  # fmt: skip
+def account(
+    catalogue: Catalogue,
+    table: Table,
+    ranking: Ranking,
+    choices: tuple[Choice, ...],
+    number: int = SHOWN,
+) -> tuple[Account, ...]:
     """Return for the likeliest single causes what each reading says about them."""
     found = []
     for ids, chance in name_ranking(table, ranking):
@@ -74,7 +101,15 @@ def account(catalogue: Catalogue, table: Table, ranking: Ranking, choices: tuple
             continue
         block = catalogue.cause_index[ids[0]]
         speaks = tuple(_speaks(catalogue, ranking, block))
-        found.append(Account(ids[0], cause_title(catalogue, block), chance, speaks, _changes(catalogue, block, choices)))
+        found.append(
+            Account(
+                ids[0],
+                cause_title(catalogue, block),
+                chance,
+                speaks,
+                _changes(catalogue, block, choices),
+            )
+        )
         if len(found) == number:
             break
     return tuple(found)
@@ -114,8 +149,14 @@ def _changes(catalogue: Catalogue, block: int, choices: tuple[Choice, ...]) -> s
 
 def say_fired(catalogue: Catalogue, fired: Fired) -> Said:
     """Return a rule's conclusion with what it matched, in words."""
-    return Said(fired.rule, fired.conclusion.kind, fired.conclusion.names, fired.because,
-                tuple(_say_fact(catalogue, fact) for fact in fired.matched), fired.source)  # fmt: skip
+    return Said(
+        fired.rule,
+        fired.conclusion.kind,
+        fired.conclusion.names,
+        fired.because,
+        tuple(_say_fact(catalogue, fact) for fact in fired.matched),
+        fired.source,
+    )
 
 
 def _say_fact(catalogue: Catalogue, fact: Fact) -> str:
@@ -127,10 +168,15 @@ def _say_fact(catalogue: Catalogue, fact: Fact) -> str:
     return f"{title}: {outcome.title.lower() if outcome else fact.value}"
 
 
-def find_suspects(catalogue: Catalogue, tested: Mapping[str, frozenset[str]], work: WorkUp) -> tuple[str, ...]:
+def find_suspects(
+    catalogue: Catalogue, tested: Mapping[str, frozenset[str]], work: WorkUp
+) -> tuple[str, ...]:
     """Return the components every failed check puts to the test, by the graph alone."""
-    failed = [tested[r.test] for r in work.readings
-              if verdict(catalogue.tests[catalogue.test_index[r.test]], r) == "fail"]  # fmt: skip
+    failed = [
+        tested[r.test]
+        for r in work.readings
+        if verdict(catalogue.tests[catalogue.test_index[r.test]], r) == "fail"
+    ]
     common = frozenset.intersection(*failed) if failed else frozenset()
     return tuple(name for name in catalogue.circuit.kinds if name in common)
 
@@ -140,15 +186,30 @@ def minutes_used(catalogue: Catalogue, work: WorkUp) -> float:
     total = 0.0
     for entry in work.entries:
         if isinstance(entry, Remedied):
-            total += max((c.fault.remedy.minutes for c in catalogue.causes
-                          if (c.fault.remedy.act, c.component) == (entry.act, entry.component)), default=0.0)  # fmt: skip
+            total += max(
+                (
+                    c.fault.remedy.minutes
+                    for c in catalogue.causes
+                    if (c.fault.remedy.act, c.component) == (entry.act, entry.component)
+                ),
+                default=0.0,
+            )
         else:
             total += catalogue.tests[catalogue.test_index[entry.test]].check.minutes
     return total
 
 
-def report(catalogue: Catalogue, table: Table, tested: Mapping[str, frozenset[str]], work: WorkUp, ranking: Ranking,
-           fired: Sequence[Fired], next_: Plan, shown: tuple[Choice, ...], disposition: Disposition) -> Assessment:  # fmt: skip
+def report(
+    catalogue: Catalogue,
+    table: Table,
+    tested: Mapping[str, frozenset[str]],
+    work: WorkUp,
+    ranking: Ranking,
+    fired: Sequence[Fired],
+    next_: Plan,
+    shown: tuple[Choice, ...],
+    disposition: Disposition,
+) -> Assessment:
     """Return the assessment."""
     ahead = 0.0 if disposition.final else next_.minutes_ahead
     failed = catalogue.tests[catalogue.test_index[work.failed]]
@@ -165,7 +226,9 @@ def report(catalogue: Catalogue, table: Table, tested: Mapping[str, frozenset[st
         minutes_used=round(minutes_used(catalogue, work), 1),
         minutes_ahead=round(ahead, 1),
         minutes_left=work.minutes_left,
-        swap_first=work.minutes_left is not None and not disposition.final and ahead > work.minutes_left,
+        swap_first=work.minutes_left is not None
+        and not disposition.final
+        and ahead > work.minutes_left,
         left_out=tuple(say_reading(catalogue, r) for r in work.readings if not r.is_answer),
         cautions=tuple(dict.fromkeys(failed.check.cautions)),
     )

@@ -239,7 +239,7 @@ def _replay(path: Path, events: list[dict[str, Any]]) -> Record:
             work = work.add(Remedied(event["act"], event["component"]))
         elif kind == "undone":
             work = work.undo()
-        if kind in ("undone", "closed"):
+        if kind in ("undone", "reopened", "closed"):
             is_closed = kind == "closed"
     needed = head["needed_at"] and datetime.fromisoformat(head["needed_at"])
     opened = datetime.fromisoformat(head["at"])

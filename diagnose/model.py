@@ -63,8 +63,16 @@ class WorkUp:
     def undo(self) -> WorkUp:
         """Return the work-up without its last entry; the failed step itself stays."""
         last = self.entries[-1:] and self.entries[-1]
-        is_first = isinstance(last, Reading) and last.test == self.failed and self.readings.count(last) == 1
-        return self if not self.entries or (is_first and self.repeats == 1) else replace(self, entries=self.entries[:-1])
+        is_first = (
+            isinstance(last, Reading)
+            and last.test == self.failed
+            and self.readings.count(last) == 1
+        )
+        return (
+            self
+            if not self.entries or (is_first and self.repeats == 1)
+            else replace(self, entries=self.entries[:-1])
+        )
 
     @property
     def readings(self) -> tuple[Reading, ...]:
@@ -152,7 +160,9 @@ class Account:
     cause: str
     title: str
     chance: float
-    speaks: tuple[tuple[str, str, float], ...]  # (reading in words, strength in words, log10 factor)
+    speaks: tuple[
+        tuple[str, str, float], ...
+    ]  # (reading in words, strength in words, log10 factor)
     changes: str = ""  # which answer would change the order
 
 

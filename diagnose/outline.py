@@ -24,8 +24,18 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 FORM = 1  # raise when the stored form or the order of the steps changes
-ZONES = ("supply", "dosing", "vapour", "outlet", "breathing", "ventilator", "scavenging",
-         "monitoring", "power", "emergency")  # fmt: skip
+ZONES = (
+    "supply",
+    "dosing",
+    "vapour",
+    "outlet",
+    "breathing",
+    "ventilator",
+    "scavenging",
+    "monitoring",
+    "power",
+    "emergency",
+)
 
 
 @dataclass(frozen=True)

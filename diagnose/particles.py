@@ -128,19 +128,27 @@ def _felt(bench: Bench, test: Test) -> list[int]:
     nodes = reach(bench.network, test.check, test.it, rows, retable)
     spaces = {bench.network.spaces[node] for node in nodes}
     near = {
-        (p.component, p.name) for p in bench.network.pieces if p.before in spaces or p.after in spaces
+        (p.component, p.name)
+        for p in bench.network.pieces
+        if p.before in spaces or p.after in spaces
     }
     found = []
     for index, cause in enumerate(bench.causes):
         columns = {column for column, _ in fault_edits(bench, cause, np.zeros(1))}
         columns |= {column for column, _ in stay_edits(bench, cause.component, cause.fault.effect)}
-        names = {(c, e) for (c, e, _), column in bench.network.column.items() if column in columns} if columns else set()
+        names = (
+            {(c, e) for (c, e, _), column in bench.network.column.items() if column in columns}
+            if columns
+            else set()
+        )
         if names & near:
             found.append(index)
     return found
 
 
-def _tables(bench: Bench, test: Test, chosen: list[int], *, one: bool = False) -> tuple[Array, Callable[[dict[str, str]], Array]]:
+def _tables(
+    bench: Bench, test: Test, chosen: list[int], *, one: bool = False
+) -> tuple[Array, Callable[[dict[str, str]], Array]]:
     """Return parameter rows for the healthy machine and the chosen causes, and how to move on."""
     draws = bench.draws.machines[:1] if one else bench.draws.machines
     n = len(draws)
@@ -177,7 +185,9 @@ def _tables(bench: Bench, test: Test, chosen: list[int], *, one: bool = False) -
     return rows, retable
 
 
-def _isolate(bench: Bench, test: Test, rows: Array, settings: Settings, start: Array, draws: Array) -> None:
+def _isolate(
+    bench: Bench, test: Test, rows: Array, settings: Settings, start: Array, draws: Array
+) -> None:
     """Write the deliberate acts, which beat faults and slips."""
     blocks = len(rows) // len(draws)
     for name, how in test.check.isolate.items():

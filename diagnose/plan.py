@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,13 +20,20 @@ from diagnose.circuit import put
 from diagnose.model import Remedied, WorkUp
 from diagnose.physics.laws import Array
 from diagnose.predict import Table
-from diagnose.progress import (is_independent, must_repeat, state_independent, state_repeat, tests_done,
-                               tests_since_remedy)  # fmt: skip
+from diagnose.progress import (
+    is_independent,
+    must_repeat,
+    state_independent,
+    state_repeat,
+    tests_done,
+    tests_since_remedy,
+)
 from diagnose.rank import ELSE_VISIBLE, Ranking, fixed_at, is_fixed_by
 from diagnose.sequence import repair_cost, search_places
 
 REMOVAL = 25.0  # taking the machine out and bringing another; judgement [min]
 PLACE = 9.0  # biomed's search for each wrongly named cause; judgement [min]
+NAME = 9.0  # what not knowing the cause costs later, for each place searched; judgement [min]
 WRONG_RETURN = 20_000.0  # a machine returned with its cause, in minutes of loss; judgement [min]
 CHANGE = 0.12  # turning one control or moving one part; judgement [min]
 REPEAT_LEAST = 0.25  # chance of an intermittent cause that makes a repeat worth offering [-]
@@ -56,7 +64,9 @@ class Course:
 
     cost: Array  # (n_rows,) [min], risk included
     time: Array  # (n_rows,) expected time on remedies [min]
-    first: Array  # (n_rows,) the remedy to begin with; n_groups for confirming that nothing is wrong
+    first: (
+        Array  # (n_rows,) the remedy to begin with; n_groups for confirming that nothing is wrong
+    )
     tries: Array  # (n_rows,) how many are tried before the call; 0 means remove now
 
 
@@ -75,13 +85,23 @@ class Planner:
     test_minutes: Array  # (n_tests,)
     fitful: Array  # (n_blocks,) chance that a cause shows at one occasion
     tested: Mapping[str, frozenset[str]]
-    confirms: Array  # (n_tests, n_tests) whether a check independently confirms that a failed one is well
+    confirms: (
+        Array  # (n_tests, n_tests) whether a check independently confirms that a failed one is well
+    )
 
 
-def make_planner(catalogue: Catalogue, table: Table, tested: Mapping[str, frozenset[str]]) -> Planner:
+def make_planner(
+    catalogue: Catalogue, table: Table, tested: Mapping[str, frozenset[str]]
+) -> Planner:
     """Return the planner of a machine."""
-    groups = sorted({Remedied(c.fault.remedy.act, c.component) for c in catalogue.causes
-                     if c.fault.remedy.by == "user"}, key=lambda g: (g.component, g.act))  # fmt: skip
+    groups = sorted(
+        {
+            Remedied(c.fault.remedy.act, c.component)
+            for c in catalogue.causes
+            if c.fault.remedy.by == "user"
+        },
+        key=lambda g: (g.component, g.act),
+    )
     member = np.zeros((len(table.causes) + 1, len(groups)))
     minutes = np.zeros(len(groups))
     for row, cause in enumerate(catalogue.causes, 1):
@@ -90,12 +110,24 @@ def make_planner(catalogue: Catalogue, table: Table, tested: Mapping[str, frozen
                 member[row, column] = 1.0
                 minutes[column] = max(minutes[column], cause.fault.remedy.minutes)
     return Planner(
-        catalogue, table, tuple(groups), member, minutes,
-        table.prob.reshape(len(table.causes), table.n, -1).astype(float), _other(catalogue, table),
-        _positions(catalogue), np.array([test.check.minutes for test in catalogue.tests]),
+        catalogue,
+        table,
+        tuple(groups),
+        member,
+        minutes,
+        table.prob.reshape(len(table.causes), table.n, -1).astype(float),
+        _other(catalogue, table),
+        _positions(catalogue),
+        np.array([test.check.minutes for test in catalogue.tests]),
         np.array([1.0] + [cause.fault.intermittent for cause in catalogue.causes]),
-        tested, np.array([[is_independent(catalogue, tested, a.id, b.id) for b in catalogue.tests] for a in catalogue.tests]),
-    )  # fmt: skip
+        tested,
+        np.array(
+            [
+                [is_independent(catalogue, tested, a.id, b.id) for b in catalogue.tests]
+                for a in catalogue.tests
+            ]
+        ),
+    )
 
 
 def _other(catalogue: Catalogue, table: Table) -> Array:
@@ -125,7 +157,7 @@ class Belief:
 
     weight: Array  # (n_blocks, n)
     other: float
-    is_fixed: Array  # (n_blocks,) bool
+    is_fixed: NDArray[np.bool_]  # (n_blocks,)
 
     @property
     def blocks(self) -> Array:
@@ -139,12 +171,16 @@ def believe(planner: Planner, ranking: Ranking, work: WorkUp) -> Belief:
     weight = ranking.weight.copy()
     fixed = fixed_at(planner.catalogue, work) <= len(work.remedies)
     for pair, chance in zip(ranking.pairs, ranking.pair_chance, strict=True):
-        open_ = [block for block in pair if ranking.relevant[block] and not fixed[block]] or list(pair)
+        open_ = [block for block in pair if ranking.relevant[block] and not fixed[block]] or list(
+            pair
+        )
         for block in open_:
             weight[block] += chance / len(open_) / n
     away = ~ranking.relevant & ~fixed
     away[0] = False
-    weight[0] += weight[away].sum() / n  # what cannot explain any failed reading is left to the rest of the checkout
+    weight[0] += (
+        weight[away].sum() / n
+    )  # what cannot explain any failed reading is left to the rest of the checkout
     weight[away] = 0.0
     total = weight.sum() + ranking.something_else
     return Belief(weight / total, ranking.something_else / total, fixed)
@@ -178,7 +214,8 @@ def course(planner: Planner, beliefs: Array, state: State) -> Course:
         Cost and time of each row [min].
     """
     open_ = state.open_
-    service = REMOVAL + PLACE * search_places(beliefs)
+    places = search_places(beliefs)
+    service = REMOVAL + PLACE * places
     well = 1 - (beliefs * open_).sum(axis=1)
     confirm = well if state.may_confirm else np.zeros(len(beliefs))
     chances = np.concatenate([(beliefs * open_) @ planner.member, confirm[:, None]], axis=1)
@@ -186,7 +223,7 @@ def course(planner: Planner, beliefs: Array, state: State) -> Course:
     cost, tries, time = repair_cost(chances, costs, service)
     if state.may_return:
         cost = np.minimum(cost, WRONG_RETURN * (1 - well))
-    return Course(cost, time, (chances / costs).argmax(axis=1), tries)
+    return Course(cost + NAME * places, time, (chances / costs).argmax(axis=1), tries)
 
 
 def offered(planner: Planner, work: WorkUp, ranking: Ranking) -> list[int]:
@@ -230,7 +267,7 @@ def minutes_of(planner: Planner, work: WorkUp, tests: Sequence[int]) -> Array:
 class Option:
     """One act that could come next, with the beliefs it may lead to."""
 
-    kind: str  # check | remedy | repeat
+    kind: Literal["check", "remedy", "repeat"]
     test: int
     minutes: float
     chance: Array  # (n_outcomes,)
@@ -275,18 +312,35 @@ def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> 
     """
     belief = believe(planner, ranking, work)
     state = State(
-        belief.is_fixed, float(planner.test_minutes[planner.table.index[work.failed]]), may_return,
+        belief.is_fixed,
+        float(planner.test_minutes[planner.table.index[work.failed]]),
+        may_return,
         state_repeat(planner.catalogue, work) != "failed"
         and state_independent(planner.catalogue, planner.tested, work) == "missing",
-    )  # fmt: skip
+    )
     now = float(stop_cost(belief.blocks[None, :], state)[0])
     base = course(planner, belief.blocks[None, :], state)
     options: list[Option] = []
     if tests_done(work) <= TESTS_MOST:
-        options = [*_check_options(planner, belief, ranking, work, state), *_remedy_options(planner, belief, work, state)]
+        options = [
+            *_check_options(planner, belief, ranking, work, state),
+            *_remedy_options(planner, belief, work, state),
+        ]
         options = [_follow(planner, option, base, work) for option in options]
-        options = [option for option in options if option.leads or option.score < float(base.cost[0]) - 1e-9]
-    options.sort(key=lambda option: (option.score, not option.leads, option.minutes, option.kind, option.test))
+        options = [
+            option
+            for option in options
+            if option.leads or option.score < float(base.cost[0]) - 1e-9
+        ]
+    options.sort(
+        key=lambda option: (
+            option.score,
+            not option.leads,
+            option.minutes,
+            option.kind,
+            option.test,
+        )
+    )
     ahead = 0.0
     if options:
         after = course(planner, options[0].after, state)
@@ -305,19 +359,29 @@ def _follow(planner: Planner, option: Option, base: Course, work: WorkUp) -> Opt
     elif work.repeats < 2:
         is_first = option.kind == "repeat"
     else:
-        is_first = option.kind == "check" and planner.confirms[planner.table.index[work.failed], option.test]
-    return replace(option, score=min(option.score, float(base.cost[0])), leads=True) if is_first else option
+        is_first = (
+            option.kind == "check"
+            and planner.confirms[planner.table.index[work.failed], option.test]
+        )
+    return (
+        replace(option, score=min(option.score, float(base.cost[0])), leads=True)
+        if is_first
+        else option
+    )
 
 
 def stop_cost(beliefs: Array, state: State) -> Array:
     """Return the cost of deciding now: removal, or return where it is allowed, for many beliefs [min]."""
-    removal = REMOVAL + PLACE * search_places(beliefs)
-    if not state.may_return:
-        return np.asarray(removal)
-    return np.asarray(np.minimum(removal, WRONG_RETURN * (beliefs * state.open_).sum(axis=1)))
+    places = search_places(beliefs)
+    cost = REMOVAL + PLACE * places
+    if state.may_return:
+        cost = np.minimum(cost, WRONG_RETURN * (beliefs * state.open_).sum(axis=1))
+    return np.asarray(cost + NAME * places)
 
 
-def _check_options(planner: Planner, belief: Belief, ranking: Ranking, work: WorkUp, state: State) -> list[Option]:
+def _check_options(
+    planner: Planner, belief: Belief, ranking: Ranking, work: WorkUp, state: State
+) -> list[Option]:
     tests = offered(planner, work, ranking)
     if not tests:
         return []
@@ -330,7 +394,8 @@ def _check_options(planner: Planner, belief: Belief, ranking: Ranking, work: Wor
     for index, own in zip(tests, minutes, strict=True):
         columns = planner.table.columns(index)
         score = float(own + chance[columns] @ cost[columns])
-        kind = "repeat" if planner.catalogue.tests[index].id == work.failed else "check"
+        again = planner.catalogue.tests[index].id == work.failed
+        kind: Literal["check", "repeat"] = "repeat" if again else "check"
         found.append(Option(kind, index, float(own), chance[columns], after[columns], score))
     return found
 
@@ -351,20 +416,30 @@ def _remedy_options(planner: Planner, belief: Belief, work: WorkUp, state: State
         both = own.copy()
         both[:-1][members] = usual[members]
         minutes = state.repeat + float(planner.group_minutes[column])
-        found.append(_try(planner, both, replace(state, fixed=state.fixed | members), index, minutes, group))
+        found.append(
+            _try(planner, both, replace(state, fixed=state.fixed | members), index, minutes, group)
+        )
     if must_repeat(work) or (not work.remedies and work.repeats < 2):
         found.append(_repeat(planner, belief, own, state, index))
     return found
 
 
-def _try(planner: Planner, both: Array, state: State, index: int, minutes: float, group: Remedied) -> Option:
+def _try(
+    planner: Planner, both: Array, state: State, index: int, minutes: float, group: Remedied
+) -> Option:
     """Return the option of a remedy whose repeat has these joint chances, (n_blocks + 1, n_outcomes)."""
     chance = both.sum(axis=0)
     after = (both / np.maximum(chance, 1e-300)).T
     test = planner.catalogue.tests[index]
     passed = [test.check.reading.outcomes[name].means == "pass" for name in test.outcomes]
-    cost = np.array([course(planner, after[row : row + 1], replace(state, may_return=ok, may_confirm=ok)).cost[0]
-                     for row, ok in enumerate(passed)])  # fmt: skip
+    cost = np.array(
+        [
+            course(
+                planner, after[row : row + 1], replace(state, may_return=ok, may_confirm=ok)
+            ).cost[0]
+            for row, ok in enumerate(passed)
+        ]
+    )
     return Option("remedy", index, minutes, chance, after, float(minutes + chance @ cost), group)
 
 

@@ -54,7 +54,7 @@ class Table:
     @cached_property
     def log_prob(self) -> Float32:
         """Log chance of every outcome, one outcome a row, (n_outcomes, n_particles)."""
-        return np.log(np.ascontiguousarray(self.prob.T) + np.float32(1e-9))
+        return np.asarray(np.log(np.ascontiguousarray(self.prob.T) + np.float32(1e-9)))
 
     @cached_property
     def shown(self) -> Float32:
@@ -71,7 +71,9 @@ class Table:
         """Whether a test reads a cause otherwise than the healthy machine, (n_blocks, n_tests)."""
         blocks = self.prob.reshape(len(self.causes), self.n, -1)
         differs = np.abs(blocks - blocks[0]).max(axis=1) > 1e-6
-        return np.stack([differs[:, self.columns(t)].any(axis=1) for t in range(len(self.tests))], axis=1)
+        return np.stack(
+            [differs[:, self.columns(t)].any(axis=1) for t in range(len(self.tests))], axis=1
+        )
 
     def columns(self, test: int) -> slice:
         """Return the outcome columns of a test."""
@@ -82,8 +84,14 @@ class Table:
         return slice(cause * self.n, (cause + 1) * self.n)
 
 
-def compile_table(catalogue: Catalogue, version: str, *, n_machines: int = N_MACHINES, seed: int = SEED,
-                  progress: Progress | None = None) -> Table:  # fmt: skip
+def compile_table(
+    catalogue: Catalogue,
+    version: str,
+    *,
+    n_machines: int = N_MACHINES,
+    seed: int = SEED,
+    progress: Progress | None = None,
+) -> Table:
     """Return the likelihood table of a machine profile.
 
     Parameters
@@ -137,7 +145,9 @@ def predict_test(catalogue: Catalogue, bench: Bench, test: Test) -> tuple[Array,
         return np.repeat(prob, bench.n, axis=0), nothing, nothing
     quantity = predict_quantity(bench, test)
     error = reading_error(test.check.reading, quantity)
-    prob = band_chances(test.check.reading, quantity.reshape(-1), error.reshape(-1), test.check.misread)
+    prob = band_chances(
+        test.check.reading, quantity.reshape(-1), error.reshape(-1), test.check.misread
+    )
     return prob, quantity.reshape(-1), np.hypot(error, spacing(quantity)).reshape(-1)
 
 
@@ -154,7 +164,7 @@ def observe(catalogue: Catalogue, test: Test) -> Array:
             left = max(0.0, 1.0 - told.sum())
             rows[row] = told + (left * rest / rest.sum() if rest.sum() > 0 else 0.0)
     rows = rows / rows.sum(axis=1, keepdims=True)
-    return (1 - test.check.misread) * rows + test.check.misread / len(outcomes)
+    return np.asarray((1 - test.check.misread) * rows + test.check.misread / len(outcomes))
 
 
 def reading_error(reading: Reading, quantity: Array) -> Array:
@@ -194,7 +204,10 @@ def band_chances(reading: Reading, quantity: Array, error: Array, misread: float
         Chances; rows sum to 1.
     """
     limits = bands(reading)
-    found = np.stack([rise((high - quantity) / error) - rise((low - quantity) / error) for low, high in limits], -1)
+    found = np.stack(
+        [rise((high - quantity) / error) - rise((low - quantity) / error) for low, high in limits],
+        -1,
+    )
     found = np.maximum(found, 0.0)
     total = found.sum(axis=-1, keepdims=True)
     found = np.where(total > 0, found / np.where(total > 0, total, 1), 1 / len(limits))
@@ -221,7 +234,7 @@ def spacing(quantity: Array) -> Array:
     gap[:, 0], gap[:, -1] = ranked[:, 1] - ranked[:, 0], ranked[:, -1] - ranked[:, -2]
     found = np.empty_like(gap)
     np.put_along_axis(found, order, gap, axis=1)
-    return np.minimum(found, 0.2 * (quantity.max() - quantity.min() + 1e-12))
+    return np.asarray(np.minimum(found, 0.2 * (quantity.max() - quantity.min() + 1e-12)))
 
 
 def leak_sizes(bench: Bench) -> Array:
@@ -256,5 +269,8 @@ def tested_components(catalogue: Catalogue) -> dict[str, frozenset[str]]:
 
 
 def _shown(catalogue: Catalogue, test: Test) -> Sequence[str]:
-    return [c.component for c in catalogue.causes if belongs(c.component, test.it)
-            and any(s.check == test.check_id for s in c.fault.seen)]  # fmt: skip
+    return [
+        c.component
+        for c in catalogue.causes
+        if belongs(c.component, test.it) and any(s.check == test.check_id for s in c.fault.seen)
+    ]

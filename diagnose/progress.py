@@ -18,8 +18,14 @@ def entries_since(work: WorkUp) -> tuple[Reading, ...]:
         if isinstance(entry, Remedied):
             start = index + 1
     if start == 0:
-        first = next((i for i, e in enumerate(work.entries)
-                      if isinstance(e, Reading) and e.test == work.failed), -1)  # fmt: skip
+        first = next(
+            (
+                i
+                for i, e in enumerate(work.entries)
+                if isinstance(e, Reading) and e.test == work.failed
+            ),
+            -1,
+        )
         start = first + 1
     return tuple(entry for entry in work.entries[start:] if isinstance(entry, Reading))
 
@@ -33,7 +39,9 @@ def state_repeat(catalogue: Catalogue, work: WorkUp) -> str:
     return "passed" if all(verdict(test, reading) == "pass" for reading in own) else "failed"
 
 
-def state_independent(catalogue: Catalogue, tested: Mapping[str, frozenset[str]], work: WorkUp) -> str:
+def state_independent(
+    catalogue: Catalogue, tested: Mapping[str, frozenset[str]], work: WorkUp
+) -> str:
     """Return whether another check of the same parts was done since: passed, failed or missing."""
     states = []
     for reading in entries_since(work):
@@ -44,7 +52,9 @@ def state_independent(catalogue: Catalogue, tested: Mapping[str, frozenset[str]]
     return "passed" if "pass" in states else "missing"
 
 
-def is_independent(catalogue: Catalogue, tested: Mapping[str, frozenset[str]], failed: str, name: str) -> bool:
+def is_independent(
+    catalogue: Catalogue, tested: Mapping[str, frozenset[str]], failed: str, name: str
+) -> bool:
     """Tell whether a check covers the parts of a failed step by another way."""
     test = catalogue.tests[catalogue.test_index[name]]
     wanted = tested[failed]
@@ -55,7 +65,9 @@ def is_independent(catalogue: Catalogue, tested: Mapping[str, frozenset[str]], f
 
 def must_repeat(work: WorkUp) -> bool:
     """Tell whether a remedy was done and the failed step not repeated since."""
-    last = max((i for i, entry in enumerate(work.entries) if isinstance(entry, Remedied)), default=-1)
+    last = max(
+        (i for i, entry in enumerate(work.entries) if isinstance(entry, Remedied)), default=-1
+    )
     after = work.entries[last + 1 :]
     return last >= 0 and not any(isinstance(e, Reading) and e.test == work.failed for e in after)
 

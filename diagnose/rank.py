@@ -19,8 +19,8 @@ from diagnose.physics.laws import Array
 from diagnose.predict import Table, band_chances
 from diagnose.readings import bands, find_band, verdict
 
-ELSE_PRIOR = 0.004  # chance of a cause outside the knowledge at a checkout; judgement [-]
-ELSE_VISIBLE = 0.3  # share of unknown causes that show in looks; judgement [-]
+ELSE_PRIOR = 0.002  # chance of a cause outside the knowledge at a checkout; judgement [-]
+ELSE_VISIBLE = 0.05  # share of unknown causes that show at a given look; judgement [-]
 BOTCHED = 0.03  # chance that a remedy was done and did not put its cause right; judgement [-]
 EXCLUDED = 0.05  # what a rule's exclusion leaves of a cause's chance; judgement [-]
 RELEVANT = 2.0  # how much likelier than on the healthy machine a failed reading must be
@@ -53,7 +53,9 @@ class Ranking:
     pair_left: Array = field(repr=False)
     groups: tuple[Group, ...] = field(repr=False)
     relevant: NDArray[np.bool_] = field(repr=False)  # (n_blocks,) could explain a failed reading
-    means: tuple[Array, ...] = field(repr=False)  # per group, likelihood of each cause, severities averaged
+    means: tuple[Array, ...] = field(
+        repr=False
+    )  # per group, likelihood of each cause, severities averaged
     surprise: float = 0.0  # log10 of how much better "something else" predicted the readings
 
     @property
@@ -80,7 +82,12 @@ def prior_of(catalogue: Catalogue, rates: dict[str, float] | None = None) -> Arr
     array, shape (n_blocks,)
         Priors; they sum to one with the prior of something else [-].
     """
-    own = np.array([(rates or {}).get(cause.id, cause.fault.how_often.per_10000 / 1e4) for cause in catalogue.causes])
+    own = np.array(
+        [
+            (rates or {}).get(cause.id, cause.fault.how_often.per_10000 / 1e4)
+            for cause in catalogue.causes
+        ]
+    )
     return np.concatenate([[max(0.05, 1 - own.sum() - ELSE_PRIOR)], own])
 
 
@@ -168,14 +175,19 @@ class Evidence:
     means: list[Array]  # per group, the likelihood of each cause, severities averaged
 
 
-def weigh(catalogue: Catalogue, table: Table, groups: tuple[Group, ...], fixed: NDArray[np.int64]) -> Evidence:
+def weigh(
+    catalogue: Catalogue, table: Table, groups: tuple[Group, ...], fixed: NDArray[np.int64]
+) -> Evidence:
     """Return the log likelihood of every reading group, per particle."""
     blocks, n = len(table.causes), table.n
     shows = np.array([1.0] + [cause.fault.intermittent for cause in catalogue.causes])
     fitful = np.flatnonzero(shows < 1.0)
     evidence = Evidence(np.zeros((blocks, n)), np.zeros((blocks, n)), 0.0, [])
     for group in groups:
-        each = [log_likelihood(catalogue, table, group.test, r).reshape(blocks, n) for r in group.readings]
+        each = [
+            log_likelihood(catalogue, table, group.test, r).reshape(blocks, n)
+            for r in group.readings
+        ]
         there = np.mean(each, axis=0) if len(each) > 1 else each[0].astype(float)
         usual = there[0].copy()
         if len(fitful):
@@ -196,8 +208,13 @@ def _fitful(own: Array, healthy: Array, shows: Array) -> Array:
     return np.asarray(np.log(shows * np.exp(own) + (1 - shows) * np.exp(healthy) + TINY))
 
 
-def rank(catalogue: Catalogue, table: Table, work: WorkUp, excluded: frozenset[str] = frozenset(),
-         rates: dict[str, float] | None = None) -> Ranking:  # fmt: skip
+def rank(
+    catalogue: Catalogue,
+    table: Table,
+    work: WorkUp,
+    excluded: frozenset[str] = frozenset(),
+    rates: dict[str, float] | None = None,
+) -> Ranking:
     """Return the posterior over everything that could be wrong.
 
     Parameters
@@ -240,20 +257,31 @@ def rank(catalogue: Catalogue, table: Table, work: WorkUp, excluded: frozenset[s
     pair_left = np.array([stays[a] or stays[b] for a, b in pairs], dtype=float)
     known = float(np.log(weight.sum() * total / prior.sum() + TINY)) + top
     return Ranking(
-        chance=weight.sum(axis=1), something_else=other_w / total, pairs=pairs, pair_chance=pair_w / total,
-        weight=weight, left=np.where(was_fixed, there_w, gone_w).sum(axis=1) / total,
-        pair_left=pair_w / total * pair_left, groups=groups, relevant=relevant,
-        means=tuple(evidence.means), surprise=(evidence.other - known) / np.log(10),
-    )  # fmt: skip
+        chance=weight.sum(axis=1),
+        something_else=other_w / total,
+        pairs=pairs,
+        pair_chance=pair_w / total,
+        weight=weight,
+        left=np.where(was_fixed, there_w, gone_w).sum(axis=1) / total,
+        pair_left=pair_w / total * pair_left,
+        groups=groups,
+        relevant=relevant,
+        means=tuple(evidence.means),
+        surprise=(evidence.other - known) / np.log(10),
+    )
 
 
-def find_relevant(catalogue: Catalogue, table: Table, groups: tuple[Group, ...]) -> NDArray[np.bool_]:
+def find_relevant(
+    catalogue: Catalogue, table: Table, groups: tuple[Group, ...]
+) -> NDArray[np.bool_]:
     """Return which causes make some failed reading clearly likelier than the healthy machine does."""
     found = np.zeros(len(table.causes), dtype=bool)
     for group in groups:
         for reading in group.readings:
             if verdict(catalogue.tests[group.test], reading) == "fail":
-                column = table.first[group.test] + catalogue.tests[group.test].outcomes.index(reading.outcome)
+                column = table.first[group.test] + catalogue.tests[group.test].outcomes.index(
+                    reading.outcome
+                )
                 own = table.prob[:, column].reshape(-1, table.n).max(axis=1)
                 found |= own > RELEVANT * own[0]
     found[0] = False
@@ -271,8 +299,14 @@ def _pool(table: Table, prior: Array, evidence: Evidence) -> list[int]:
     return sorted(int(block) for block in order)
 
 
-def _rank_pairs(catalogue: Catalogue, table: Table, groups: tuple[Group, ...], fixed: NDArray[np.int64],
-                prior: Array, evidence: Evidence) -> tuple[tuple[tuple[int, int], ...], Array]:  # fmt: skip
+def _rank_pairs(
+    catalogue: Catalogue,
+    table: Table,
+    groups: tuple[Group, ...],
+    fixed: NDArray[np.int64],
+    prior: Array,
+    evidence: Evidence,
+) -> tuple[tuple[tuple[int, int], ...], Array]:
     """Return the pairs, and the log of prior times likelihood of each."""
     pool = _pool(table, prior, evidence)
     pairs = tuple((a, b) for i, a in enumerate(pool) for b in pool[i + 1 :])
@@ -281,20 +315,25 @@ def _rank_pairs(catalogue: Catalogue, table: Table, groups: tuple[Group, ...], f
     a, b = (np.array(side) for side in zip(*pairs, strict=True))
     total = np.zeros((len(pairs), len(range(0, table.n, max(1, table.n // PAIR_PARTICLES)))))
     for group in groups:
-        total += _pair_likelihood(catalogue, table, group, *(np.where(group.remedies >= fixed[s], 0, s) for s in (a, b)))
+        total += _pair_likelihood(
+            catalogue, table, group, *(np.where(group.remedies >= fixed[s], 0, s) for s in (a, b))
+        )
     top = total.max(axis=1)
     mean = top + np.log(np.exp(total - top[:, None]).mean(axis=1))
     return pairs, np.log(prior[a] * prior[b] / prior[0] + TINY) + mean
 
 
-def _pair_likelihood(catalogue: Catalogue, table: Table, group: Group, a: NDArray[np.int64],
-                     b: NDArray[np.int64]) -> Array:  # fmt: skip
+def _pair_likelihood(
+    catalogue: Catalogue, table: Table, group: Group, a: NDArray[np.int64], b: NDArray[np.int64]
+) -> Array:
     """Return the log likelihood of a group of readings with two causes present, (n_pairs, n).
 
     Where only one of the two can be felt, it reads as that one does; only the rest is combined.
     """
     stride = max(1, table.n // PAIR_PARTICLES)
-    log = log_likelihood(catalogue, table, group.test, group.readings[-1]).reshape(-1, table.n)[:, ::stride]
+    log = log_likelihood(catalogue, table, group.test, group.readings[-1]).reshape(-1, table.n)[
+        :, ::stride
+    ]
     felt_a, felt_b = table.felt[a, group.test], table.felt[b, group.test]
     found = np.where(felt_a[:, None], log[a], log[b]).astype(float)
     both = np.flatnonzero(felt_a & felt_b)
@@ -303,8 +342,14 @@ def _pair_likelihood(catalogue: Catalogue, table: Table, group: Group, a: NDArra
     return found
 
 
-def _both(catalogue: Catalogue, table: Table, group: Group, a: NDArray[np.int64], b: NDArray[np.int64],
-          stride: int) -> Array:  # fmt: skip
+def _both(
+    catalogue: Catalogue,
+    table: Table,
+    group: Group,
+    a: NDArray[np.int64],
+    b: NDArray[np.int64],
+    stride: int,
+) -> Array:
     test, reading = catalogue.tests[group.test], group.readings[-1]
     if not test.check.procedure:
         columns = table.columns(group.test)
@@ -357,11 +402,15 @@ def combine(quantity: str, one: Array, two: Array, none: Array) -> Array:
 
 def name_ranking(table: Table, ranking: Ranking) -> list[tuple[tuple[str, ...], float]]:
     """Return all causes with their chance, likeliest first; ties in a fixed order."""
-    named: list[tuple[tuple[str, ...], float]] = [((name,), float(p)) for name, p in
-                                                  zip(table.causes, ranking.chance, strict=True)]  # fmt: skip
+    named: list[tuple[tuple[str, ...], float]] = [
+        ((name,), float(p)) for name, p in zip(table.causes, ranking.chance, strict=True)
+    ]
     named.append(((SOMETHING_ELSE,), ranking.something_else))
-    named += [((table.causes[a], table.causes[b]), float(p)) for (a, b), p in
-              zip(ranking.pairs, ranking.pair_chance, strict=True) if p >= PAIR_SHOWN]  # fmt: skip
+    named += [
+        ((table.causes[a], table.causes[b]), float(p))
+        for (a, b), p in zip(ranking.pairs, ranking.pair_chance, strict=True)
+        if p >= PAIR_SHOWN
+    ]
     return sorted(named, key=lambda item: (-item[1], item[0]))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
-from functools import lru_cache
+from functools import cache
 
 from diagnose.catalogue import Catalogue, Test, words
 from diagnose.errors import ReadingError
@@ -19,8 +19,14 @@ POSSIBLE = {
     "time": (0.0, 600.0),
     "volume": (0.0, 20e-3),
 }
-_WORDS = {"not sure": NOT_SURE, "?": NOT_SURE, "could not be done": NOT_DONE, "not done": NOT_DONE,
-          NOT_SURE: NOT_SURE, NOT_DONE: NOT_DONE}  # fmt: skip
+_WORDS = {
+    "not sure": NOT_SURE,
+    "?": NOT_SURE,
+    "could not be done": NOT_DONE,
+    "not done": NOT_DONE,
+    NOT_SURE: NOT_SURE,
+    NOT_DONE: NOT_DONE,
+}
 
 
 def find_test(catalogue: Catalogue, name: str) -> Test:
@@ -95,15 +101,24 @@ def _read_number(test: Test, text: str) -> Reading:
     low, high = POSSIBLE[kind]
     if not (math.isfinite(value) and low <= value <= high):
         unit = str(test.check.reading.unit)
-        raise ReadingError(test.id, text, [f"{show(low, unit)} to {show(high, unit)}"], "Read it again.")
+        raise ReadingError(
+            test.id, text, [f"{show(low, unit)} to {show(high, unit)}"], "Read it again."
+        )
     return Reading(test.id, find_band(test, value), value, text)
 
 
-@lru_cache(maxsize=None)
-def _bands(unit: str, edges: tuple[tuple[str | None, str | None], ...]) -> list[tuple[float, float]]:
+@cache
+def _bands(
+    unit: str, edges: tuple[tuple[str | None, str | None], ...]
+) -> list[tuple[float, float]]:
     kind = kind_of(unit)
-    return [(-math.inf if low is None else to_si(low, kind), math.inf if high is None else to_si(high, kind))
-            for low, high in edges]  # fmt: skip
+    return [
+        (
+            -math.inf if low is None else to_si(low, kind),
+            math.inf if high is None else to_si(high, kind),
+        )
+        for low, high in edges
+    ]
 
 
 def bands(reading: schema.Reading) -> list[tuple[float, float]]:

@@ -22,7 +22,9 @@ def compile_rules(base: KnowledgeBase) -> RuleBase:
     try:
         return RuleBase([rule_from_mapping(rule.model_dump()) for rule in base.rules.values()])
     except RuleError as error:
-        raise KnowledgeError([Problem("knowledge/rules", 1, f"{error.rule}.{error.field}", error.what)]) from error
+        raise KnowledgeError(
+            [Problem("knowledge/rules", 1, f"{error.rule}.{error.field}", error.what)]
+        ) from error
 
 
 def read_facts(catalogue: Catalogue, work: WorkUp) -> Iterator[Fact]:
@@ -33,6 +35,7 @@ def read_facts(catalogue: Catalogue, work: WorkUp) -> Iterator[Fact]:
     """
     for name, value in catalogue.circuit.machine.options.items():
         yield Fact("option", name, value)
+    yield Fact("mark", "remedied", "yes" if work.remedies else "no")
     latest: dict[str, int] = {}
     seen: list[tuple[int, str, str]] = []
     remedies = 0

@@ -6,7 +6,7 @@ These are the planner's measures. They know no machine, so published worked exam
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
+from functools import cache
 
 import numpy as np
 
@@ -49,7 +49,9 @@ def repair_cost(chances: Array, costs: Array, service: Array | float) -> tuple[A
     done = np.cumsum(ranked, axis=1)
     before = np.concatenate([np.zeros((len(chances), 1)), done], axis=1)
     open_ = np.maximum(1 - before, 0.0)
-    spent = np.concatenate([np.zeros((len(chances), 1)), np.cumsum(paid * open_[:, :-1], axis=1)], axis=1)
+    spent = np.concatenate(
+        [np.zeros((len(chances), 1)), np.cumsum(paid * open_[:, :-1], axis=1)], axis=1
+    )
     total = spent + np.asarray(service).reshape(-1, 1) * open_
     best = total.argmin(axis=1)
     row = np.arange(len(chances))
@@ -79,7 +81,9 @@ def search_places(chances: Array) -> Array:
     return np.asarray(ranked @ np.arange(ranked.shape[1]))
 
 
-def exact_plan(chances: Sequence[float], costs: Sequence[float], outcomes: Sequence[Sequence[int]]) -> tuple[float, int]:
+def exact_plan(
+    chances: Sequence[float], costs: Sequence[float], outcomes: Sequence[Sequence[int]]
+) -> tuple[float, int]:
     """Return the least expected cost of telling states apart with sure tests, and the first test.
 
     Parameters
@@ -106,7 +110,7 @@ def exact_plan(chances: Sequence[float], costs: Sequence[float], outcomes: Seque
     (2.18, 2)
     """
 
-    @lru_cache(maxsize=None)
+    @cache
     def best(group: tuple[int, ...]) -> tuple[float, int]:
         mass = sum(chances[state] for state in group)
         found = (0.0, -1) if len(group) < 2 else (np.inf, -1)
@@ -120,7 +124,9 @@ def exact_plan(chances: Sequence[float], costs: Sequence[float], outcomes: Seque
     return best(tuple(range(len(chances))))
 
 
-def _split(group: tuple[int, ...], test: int, outcomes: Sequence[Sequence[int]]) -> list[tuple[int, ...]]:
+def _split(
+    group: tuple[int, ...], test: int, outcomes: Sequence[Sequence[int]]
+) -> list[tuple[int, ...]]:
     parts: dict[int, list[int]] = {}
     for state in group:
         parts.setdefault(outcomes[state][test], []).append(state)

@@ -51,11 +51,15 @@ def diagnose(kit: Kit, work: WorkUp) -> Assessment:
     'remove from service and call biomed'
     """
     fired = kit.rules.fire(rulebase.read_facts(kit.catalogue, work))
-    excluded = frozenset(name for f in fired if f.conclusion.kind == "exclude" for name in f.conclusion.names)
+    excluded = frozenset(
+        name for f in fired if f.conclusion.kind == "exclude" for name in f.conclusion.names
+    )
     ranking = rank.rank(kit.catalogue, kit.table, work, excluded)
     standing = dispose.find_standing(kit.catalogue, kit.table, kit.tested, work, ranking, fired)
     may_return = standing.marks["repeat"] == "passed"
     next_ = plan.plan(kit.planner, ranking, work, may_return)
     disposition = dispose.decide(kit.rules, standing, fired, next_.is_done)
     shown = () if disposition.final else choices.show_choices(kit.planner, next_)
-    return explain.report(kit.catalogue, kit.table, kit.tested, work, ranking, fired, next_, shown, disposition)
+    return explain.report(
+        kit.catalogue, kit.table, kit.tested, work, ranking, fired, next_, shown, disposition
+    )

@@ -23,8 +23,16 @@ from diagnose.predict import Progress, Table, compile_table
 log = logging.getLogger(__name__)
 FORM = 4  # raise when the stored form changes
 _ARRAYS = ("prob", "quantity", "error", "leak")
-_ENGINE = ("particles.py", "predict.py", "catalogue.py", "circuit.py", "physics/laws.py", "physics/network.py",
-           "physics/procedure.py", "physics/solve.py")  # fmt: skip
+_ENGINE = (
+    "particles.py",
+    "predict.py",
+    "catalogue.py",
+    "circuit.py",
+    "physics/laws.py",
+    "physics/network.py",
+    "physics/procedure.py",
+    "physics/solve.py",
+)
 
 
 def cache_folder() -> Path:
@@ -80,8 +88,12 @@ def read_table(path: Path) -> Table:
     except FileNotFoundError:
         raise
     except Exception as error:  # numpy and zipfile raise many kinds for a broken file
-        raise CacheError(str(path), f"is broken ({type(error).__name__})", "it is made anew; nothing is lost") from error
-    head = {name: tuple(value) if isinstance(value, list) else value for name, value in head.items()}
+        raise CacheError(
+            str(path), f"is broken ({type(error).__name__})", "it is made anew; nothing is lost"
+        ) from error
+    head = {
+        name: tuple(value) if isinstance(value, list) else value for name, value in head.items()
+    }
     return Table(**head, **arrays)
 
 
@@ -93,13 +105,18 @@ def write_table(table: Table, path: Path) -> None:
     CacheError
         The folder cannot be written, or the disk is full.
     """
-    head = {name: getattr(table, name) for name in ("machine_id", "version", "causes", "tests", "first", "n")}
+    head = {
+        name: getattr(table, name)
+        for name in ("machine_id", "version", "causes", "tests", "first", "n")
+    }
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(dir=path.parent, suffix=".part")
         try:
             with os.fdopen(handle, "wb") as file:
-                np.savez(file, head=json.dumps(head), **{key: getattr(table, key) for key in _ARRAYS})
+                np.savez(
+                    file, head=json.dumps(head), **{key: getattr(table, key) for key in _ARRAYS}
+                )
             os.replace(name, path)
         except OSError:
             Path(name).unlink(missing_ok=True)

@@ -54,7 +54,7 @@ USUAL = {
 def _registry() -> Any:
     import pint
 
-    registry = pint.UnitRegistry()
+    registry: Any = pint.UnitRegistry()
     registry.define("cmH2O = 98.0665 pascal = cmH2O = cm_of_water")  # conventional, NIST SP 811
     return registry
 

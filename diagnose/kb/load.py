@@ -40,7 +40,9 @@ def list_files(folder: Path = FOLDER) -> list[Path]:
     """Return the knowledge files below ``folder``, templates left out, in a fixed order."""
     files = sorted(path for path in folder.rglob("*.yaml") if "templates" not in path.parts)
     if not files:
-        raise KnowledgeError([Problem(str(folder), 1, "folder", "holds no knowledge files; reinstall the package")])
+        raise KnowledgeError(
+            [Problem(str(folder), 1, "folder", "holds no knowledge files; reinstall the package")]
+        )
     return files
 
 
@@ -89,7 +91,9 @@ def _read_file(path: Path, name: str) -> Document:
         return read_text(path.read_text(encoding="utf-8"), name)
     except (OSError, UnicodeDecodeError) as error:
         why = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        return Document(name, problems=[Problem(name, 1, "file", f"cannot be read: {why}; restore the file")])
+        return Document(
+            name, problems=[Problem(name, 1, "file", f"cannot be read: {why}; restore the file")]
+        )
 
 
 _SHAPES: dict[str, type[BaseModel]] = {
@@ -117,7 +121,9 @@ def _take(document: Document, inside: Path, tables: dict[str, dict[str, Any]]) -
             tables[top][name] = item
 
 
-def _take_mapping(document: Document, data: Any, shape: type[BaseModel], table: dict[str, Any]) -> None:
+def _take_mapping(
+    document: Document, data: Any, shape: type[BaseModel], table: dict[str, Any]
+) -> None:
     if not isinstance(data, dict):
         document.note((), "must be a mapping of names")
         return
@@ -140,7 +146,9 @@ def _take_rules(document: Document, table: dict[str, Any]) -> None:
         table[item.id] = item
 
 
-def check_shape(document: Document, data: Any, shape: type[Shape], where: tuple[str | int, ...]) -> Shape | None:
+def check_shape(
+    document: Document, data: Any, shape: type[Shape], where: tuple[str | int, ...]
+) -> Shape | None:
     """Return ``data`` as ``shape``, or note every problem at its line and return None."""
     try:
         return shape.model_validate(data)
@@ -153,7 +161,9 @@ def check_shape(document: Document, data: Any, shape: type[Shape], where: tuple[
 
 def _is_branch(part: str | int) -> bool:
     """Tell pydantic's names of union branches from keys of the file."""
-    return isinstance(part, str) and (part.startswith(("literal[", "function-")) or part == "Sourced")
+    return isinstance(part, str) and (
+        part.startswith(("literal[", "function-")) or part == "Sourced"
+    )
 
 
 def _say(detail: Any, shape: type[BaseModel]) -> str:

@@ -56,7 +56,12 @@ def read_text(text: str, path: str) -> Document:
         line = mark.line + 1 if mark is not None else 1
         words = getattr(error, "problem", None) or "cannot be read"
         document.problems.append(
-            Problem(path, line, "file", f"is not valid YAML: {words}; mend the indentation or quoting here")
+            Problem(
+                path,
+                line,
+                "file",
+                f"is not valid YAML: {words}; mend the indentation or quoting here",
+            )
         )
     return document
 
@@ -109,7 +114,9 @@ def _build_mapping(document: Document, events: Iterator[Any], where: Where) -> d
         line = event.start_mark.line + 1
         if key in found:
             document.problems.append(
-                Problem(document.path, line, ".".join(map(str, (*where, key))), "stands twice; keep one")
+                Problem(
+                    document.path, line, ".".join(map(str, (*where, key))), "stands twice; keep one"
+                )
             )
         if key == "<<":
             document.note(where, "uses a merge key; write the values out")

@@ -18,12 +18,41 @@ DottedId = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*\.[a-z][a-z0-9_]*$")]
 Port = Annotated[str, Field(pattern=r"^(\$it|[a-z][a-z0-9_]*)\.[a-z][a-z0-9_]*$")]
 Words = Annotated[str, Field(min_length=3)]
 Source = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*(#[A-Za-z0-9., -]+)?$")]
-ZONES = ("supply", "dosing", "vapour", "outlet", "breathing", "ventilator", "scavenging",
-         "monitoring", "power", "emergency")  # fmt: skip
-Zone = Literal["supply", "dosing", "vapour", "outlet", "breathing", "ventilator", "scavenging",
-               "monitoring", "power", "emergency"]  # fmt: skip
-Hazard = Literal["cannot_ventilate", "hypoxic_mixture", "awareness", "overdose", "barotrauma",
-                 "rebreathing", "room_pollution", "wrong_gas", "delay_only"]  # fmt: skip
+ZONES = (
+    "supply",
+    "dosing",
+    "vapour",
+    "outlet",
+    "breathing",
+    "ventilator",
+    "scavenging",
+    "monitoring",
+    "power",
+    "emergency",
+)
+Zone = Literal[
+    "supply",
+    "dosing",
+    "vapour",
+    "outlet",
+    "breathing",
+    "ventilator",
+    "scavenging",
+    "monitoring",
+    "power",
+    "emergency",
+]
+Hazard = Literal[
+    "cannot_ventilate",
+    "hypoxic_mixture",
+    "awareness",
+    "overdose",
+    "barotrauma",
+    "rebreathing",
+    "room_pollution",
+    "wrong_gas",
+    "delay_only",
+]
 Person = Literal["user", "biomed"]
 Act = Literal["close", "open", "cap", "refit", "replace", "drain", "clean", "set", "repair"]
 
@@ -175,8 +204,14 @@ class Effect(Strict):
 
     @model_validator(mode="after")
     def _fits(self) -> Effect:
-        wanted = {"leak": ("bore", "seep"), "block": ("open",), "unseat": ("seep", "bore"),
-                  "feed": ("flow",), "stay": ("position",), "misread": ("gain", "offset")}[self.do]  # fmt: skip
+        wanted = {
+            "leak": ("bore", "seep"),
+            "block": ("open",),
+            "unseat": ("seep", "bore"),
+            "feed": ("flow",),
+            "stay": ("position",),
+            "misread": ("gain", "offset"),
+        }[self.do]
         if not any(getattr(self, name) for name in wanted):
             raise ValueError(f"'{self.do}' needs one of: {', '.join(wanted)}")
         if self.do != "stay" and not self.at:
@@ -260,7 +295,9 @@ class Reading(Strict):
     at: Port | None = None  # component.element for a gauge, bag or bulb; component.port for a flow
     unit: str | None = None
     reach: Fraction | None = None  # for ``time``: share of the store's size that counts as filled
-    error: Annotated[Sourced | None, Field(description="reader's error, one standard deviation")] = None
+    error: Annotated[
+        Sourced | None, Field(description="reader's error, one standard deviation")
+    ] = None
     outcomes: dict[Id, Outcome]
     otherwise: dict[Id, Fraction] = {}  # chances when nothing here is wrong (observations)
     otherwise_source: Source | None = None

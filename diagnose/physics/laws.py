@@ -20,7 +20,9 @@ RHO_GAS = 1.33  # oxygen at 20 C [kg/m^3], figures P-11
 CD_HOLE = 0.62  # sharp-edged hole, figures P-17 [-]
 P_SEEP = 30 * 98.0665  # laminar leaks are stated at this pressure [Pa]
 Q_DROP = 60e-3 / 60  # resistances are stated at 60 L/min [m^3/s]
-P_SMOOTH = 5.0  # below this the square-root law is rounded off so that Newton's method converges [Pa]
+P_SMOOTH = (
+    5.0  # below this the square-root law is rounded off so that Newton's method converges [Pa]
+)
 BAG_SLACK = 12.0  # steepness of the slack part of a bag [Pa]
 BAG_SHARE = 0.8  # share of the nominal size held at 50 Pa, figures B-01, B-02 [-]
 BULB_POWER = 1.4  # recoil falls slower than the bulb fills; judgement [-]
@@ -58,9 +60,14 @@ def hole_coefficient(bore: Array | float) -> Array:
 
 
 def orifice_mass_flow(
-    p_up: float, p_down: float, area: float, temp_up: float, cd: float = CD_HOLE, gamma: float = 1.4,
+    p_up: float,
+    p_down: float,
+    area: float,
+    temp_up: float,
+    cd: float = CD_HOLE,
+    gamma: float = 1.4,
     r_gas: float = 259.8,
-) -> float:  # fmt: skip
+) -> float:
     """Return the mass flow of an ideal gas through a small sharp hole, choked or not.
 
     Once choked, the flow no longer depends on ``p_down``.
@@ -100,12 +107,20 @@ def orifice_mass_flow(
     .. [1] ISO 9300, critical flow; any gas dynamics text, isentropic nozzle flow.
     """
     if p_down <= 0 or p_up <= 0:
-        raise PhysicsError("orifice_mass_flow", "pressure", min(p_up, p_down), "above 0 Pa absolute")
+        raise PhysicsError(
+            "orifice_mass_flow", "pressure", min(p_up, p_down), "above 0 Pa absolute"
+        )
     if p_down > p_up:
         raise PhysicsError("orifice_mass_flow", "p_down", p_down, f"at most p_up = {p_up:g} Pa")
     critical = (2 / (gamma + 1)) ** (gamma / (gamma - 1))
     ratio = max(p_down / p_up, critical)
-    speed = 2 * gamma / (gamma - 1) / (r_gas * temp_up) * (ratio ** (2 / gamma) - ratio ** (1 + 1 / gamma))
+    speed = (
+        2
+        * gamma
+        / (gamma - 1)
+        / (r_gas * temp_up)
+        * (ratio ** (2 / gamma) - ratio ** (1 + 1 / gamma))
+    )
     return float(cd * area * p_up * np.sqrt(max(speed, 0.0)))
 
 
@@ -151,8 +166,14 @@ class Law:
 
     def take(self, rows: NDArray[np.int64]) -> Law:
         """Return the law of some rows."""
-        return Law(self.seat[:, rows], self.holes, self.hole[:, rows], self.ways, self.more[:, rows],
-                   self.opening[:, rows])  # fmt: skip
+        return Law(
+            self.seat[:, rows],
+            self.holes,
+            self.hole[:, rows],
+            self.ways,
+            self.more[:, rows],
+            self.opening[:, rows],
+        )
 
 
 def make_law(table: Array) -> Law:

@@ -16,8 +16,20 @@ from diagnose.kb.schema import PARAMETERS, Setting, Sourced
 from diagnose.physics.laws import P_SEEP, Q_DROP, Array, hole_coefficient
 
 #: what a parameter is when a knowledge file does not give it
-DEFAULTS = {"drop": np.inf, "opening": 0.0, "recoil": 6374.0, "bore": 0.0, "seep": 0.0, "flow": 0.0,
-            "volume": 0.0, "size": 0.0, "stretch": 0.0, "open": 1.0, "gain": 1.0, "offset": 0.0}  # fmt: skip
+DEFAULTS = {
+    "drop": np.inf,
+    "opening": 0.0,
+    "recoil": 6374.0,
+    "bore": 0.0,
+    "seep": 0.0,
+    "flow": 0.0,
+    "volume": 0.0,
+    "size": 0.0,
+    "stretch": 0.0,
+    "open": 1.0,
+    "gain": 1.0,
+    "offset": 0.0,
+}
 BAG_STRETCH = 25e-3 / 98.0665  # elastic compliance of a bag per size, D-33 [1/Pa]
 SPACE_LEAST = 2e-6  # every gas space holds a little [m^3]
 
@@ -109,7 +121,9 @@ def move(network: Network, settings: Settings, component: str, position: str) ->
     kind = network.circuit.kinds.get(component)
     if kind is None or position not in kind.positions:
         known = sorted(kind.positions) if kind else sorted(network.circuit.kinds)
-        raise CircuitError(network.circuit.machine_id, f"'{component}: {position}' is no position", known)
+        raise CircuitError(
+            network.circuit.machine_id, f"'{component}: {position}' is no position", known
+        )
     columns = []
     for target, given in kind.positions[position].items():
         element, parameter = target.split(".")
@@ -202,7 +216,9 @@ def stores(network: Network, table: Array, p_room: float) -> Stores:
     rigid = np.full((len(network.spaces), table.shape[0]), SPACE_LEAST / p_room)
     bags, bulbs = [], []
     for piece in network.pieces:
-        get = {name: table[:, network.column[piece.component, piece.name, name]] for name in PARAMETERS}
+        get = {
+            name: table[:, network.column[piece.component, piece.name, name]] for name in PARAMETERS
+        }
         node = network.node(piece.before)
         if piece.element.type == "store":
             rigid[node] += get["volume"] / p_room + get["stretch"]

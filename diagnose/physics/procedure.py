@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.circuit import find_space
 from diagnose.kb.schema import Check, Move
 from diagnose.physics.laws import P_ROOM, Array, make_law
 from diagnose.physics.network import Network, ends, feeds, laws, stores
@@ -38,8 +39,16 @@ class Scene:
     taken: Array | None = None  # flow at a held port (n_rows,)
 
 
-def play(network: Network, check: Check, it: str, table: Array, retable: Retable, *, p_room: float = P_ROOM,
-         supplies: bool = True) -> Array:  # fmt: skip
+def play(
+    network: Network,
+    check: Check,
+    it: str,
+    table: Array,
+    retable: Retable,
+    *,
+    p_room: float = P_ROOM,
+    supplies: bool = True,
+) -> Array:
     """Return what each row would read at the end of a check, before any reading error.
 
     Parameters
@@ -65,7 +74,13 @@ def play(network: Network, check: Check, it: str, table: Array, retable: Retable
         Pressure [Pa], flow [m^3/s], volume [m^3] or time [s], as the reading wants.
     """
     nodes = reach(network, check, it, table, retable)
-    scene = Scene(_net(network, table, nodes, p_room, supplies), np.zeros((len(nodes), len(table))), table, [], [])
+    scene = Scene(
+        _net(network, table, nodes, p_room, supplies),
+        np.zeros((len(nodes), len(table))),
+        table,
+        [],
+        [],
+    )
     for move in check.procedure:
         if move.set_:
             scene.table = retable({name.replace("$it", it): to for name, to in move.set_.items()})
@@ -97,16 +112,14 @@ def reach(network: Network, check: Check, it: str, table: Array, retable: Retabl
 
 
 def _seeds(network: Network, check: Check, it: str) -> list[str]:
-    ports = [port for move in check.procedure for port in (move.fill, move.feed, move.hold, move.squeeze)]
-    return [_space(network, port.replace("$it", it)) for port in [*ports, check.reading.at] if port]
-
-
-def _space(network: Network, port: str) -> str:
-    """Return the gas space of ``component.port`` or of ``component.element``."""
-    for piece in network.pieces:
-        if f"{piece.component}.{piece.name}" == port:
-            return piece.before
-    return network.circuit.space(port)
+    ports = [
+        port for move in check.procedure for port in (move.fill, move.feed, move.hold, move.squeeze)
+    ]
+    return [
+        find_space(network.circuit, port.replace("$it", it))
+        for port in [*ports, check.reading.at]
+        if port
+    ]
 
 
 def _net(network: Network, table: Array, nodes: list[int], p_room: float, supplies: bool) -> Net:
@@ -128,18 +141,27 @@ def _net(network: Network, table: Array, nodes: list[int], p_room: float, suppli
     return Net(before[kept], after[kept], law, narrowed, feed if supplies else feed * 0)
 
 
-def _do(network: Network, check: Check, it: str, move: Move, scene: Scene, nodes: list[int]) -> None:
+def _do(
+    network: Network, check: Check, it: str, move: Move, scene: Scene, nodes: list[int]
+) -> None:
     rows = len(scene.table)
     port = next((p for p in (move.fill, move.feed, move.hold, move.squeeze) if p), None)
-    node = nodes.index(network.node(_space(network, port.replace("$it", it)))) if port else -1
+    node = (
+        nodes.index(network.node(find_space(network.circuit, port.replace("$it", it))))
+        if port
+        else -1
+    )
     target = np.full(rows, move.to.si("opening") if move.to else 0.0)
     most = move.flow.si("flow") if move.flow else np.inf
     if move.fill:
         gain, offset = _gauge(network, check, it, scene.table)
-        source = Source(node, (target - offset) / np.maximum(gain, GAIN_LEAST), 0.0, most, most / BAND)
+        source = Source(
+            node, (target - offset) / np.maximum(gain, GAIN_LEAST), 0.0, most, most / BAND
+        )
         _with(scene, source, FILL_SECONDS)
     elif move.squeeze:
-        recoil = scene.table[:, network.find(*move.squeeze.replace("$it", it).split("."), "recoil")]
+        component, name = move.squeeze.replace("$it", it).split(".")
+        recoil = scene.table[:, network.find(component, name, "recoil")]
         whole = scene.net.stores
         scene.net.stores = replace(whole, bulbs=())  # a squeezed bulb is flat
         _with(scene, Source(node, -recoil, -SQUEEZE_FLOW, 0.0, SQUEEZE_FLOW / BAND), FILL_SECONDS)
@@ -161,7 +183,9 @@ def _with(scene: Scene, source: Source, seconds: float) -> None:
     scene.net.sources.remove(source)
 
 
-def _wait(network: Network, check: Check, it: str, scene: Scene, nodes: list[int], seconds: float) -> None:
+def _wait(
+    network: Network, check: Check, it: str, scene: Scene, nodes: list[int], seconds: float
+) -> None:
     number = WAIT_STEPS if check.reading.quantity == "time" else 12
     clock = 0.0
     for dt in steps(seconds, number):
@@ -171,16 +195,20 @@ def _wait(network: Network, check: Check, it: str, scene: Scene, nodes: list[int
     _film(network, check, it, scene, nodes, clock)
 
 
-def _film(network: Network, check: Check, it: str, scene: Scene, nodes: list[int], clock: float) -> None:
+def _film(
+    network: Network, check: Check, it: str, scene: Scene, nodes: list[int], clock: float
+) -> None:
     if check.reading.quantity == "time":
         scene.times.append(clock)
         scene.shares.append(_held(network, check, it, scene, nodes, share=True))
 
 
-def _held(network: Network, check: Check, it: str, scene: Scene, nodes: list[int], *, share: bool) -> Array:
+def _held(
+    network: Network, check: Check, it: str, scene: Scene, nodes: list[int], *, share: bool
+) -> Array:
     """Return the gas in the bag or bulb that the reading names."""
     component, name = str(check.reading.at).replace("$it", it).split(".")
-    node = nodes.index(network.node(_space(network, f"{component}.{name}")))
+    node = nodes.index(network.node(find_space(network.circuit, f"{component}.{name}")))
     only = replace(scene.net.stores, rigid=scene.net.stores.rigid * 0)
     held, _ = content(only, scene.pg, np.arange(scene.pg.shape[1]))
     size = scene.table[:, network.find(component, name, "size")]
@@ -192,7 +220,9 @@ def _gauge(network: Network, check: Check, it: str, table: Array) -> tuple[Array
     component, _, name = str(check.reading.at or "").replace("$it", it).partition(".")
     if (component, name, "gain") not in network.column:
         return np.ones(len(table)), np.zeros(len(table))
-    return table[:, network.find(component, name, "gain")], table[:, network.find(component, name, "offset")]
+    return table[:, network.find(component, name, "gain")], table[
+        :, network.find(component, name, "offset")
+    ]
 
 
 def _read(network: Network, check: Check, it: str, scene: Scene, nodes: list[int]) -> Array:
@@ -203,7 +233,9 @@ def _read(network: Network, check: Check, it: str, scene: Scene, nodes: list[int
         return first_crossing(scene.times, scene.shares, reading.reach or 1.0)
     if reading.quantity == "volume":
         return _held(network, check, it, scene, nodes, share=False)
-    node = nodes.index(network.node(_space(network, str(reading.at).replace("$it", it))))
+    node = nodes.index(
+        network.node(find_space(network.circuit, str(reading.at).replace("$it", it)))
+    )
     gain, offset = _gauge(network, check, it, scene.table)
     return np.asarray(scene.pg[node] * gain + offset)
 

@@ -196,7 +196,9 @@ def _advance(net: Net, pg: Array, dt: float, rows: Rows, splits: int) -> Array:
     for _ in range(ROUNDS):
         change = _newton(net, now[:, left], held[:, left], dt, law, rows[left])
         turned = change * last[:, left] < 0
-        damping[:, left] = np.where(turned, 0.5 * damping[:, left], np.minimum(1.0, 1.5 * damping[:, left]))
+        damping[:, left] = np.where(
+            turned, 0.5 * damping[:, left], np.minimum(1.0, 1.5 * damping[:, left])
+        )
         step = np.clip(change, -STEP_MOST, STEP_MOST) * damping[:, left]
         now[:, left] += step
         last[:, left] = step
@@ -207,7 +209,9 @@ def _advance(net: Net, pg: Array, dt: float, rows: Rows, splits: int) -> Array:
         if not again.all():
             left, law = left[again], law.take(np.flatnonzero(again))
     if not splits:
-        raise PhysicsError("network", "pressure change in the last round", float(largest.max()), f"{TOLERANCE} Pa")
+        raise PhysicsError(
+            "network", "pressure change in the last round", float(largest.max()), f"{TOLERANCE} Pa"
+        )
     whole = pg.copy()
     for _ in range(4):
         whole[:, rows[left]] = _advance(net, whole, dt / 4, rows[left], splits - 1)

@@ -93,7 +93,8 @@ class Result:
     cause: str
     rank: int  # place of the true cause at the end, 1 is first
     rank_of_group: int
-    top: float  # chance of the first cause at the end
+    first: str  # the cause that ranks first at the end
+    top: float  # its chance
     right: bool
     tests: int
     minutes: float
@@ -105,7 +106,9 @@ class Result:
 def steps_of(kit: Kit) -> list[Test]:
     """Return the checkout steps in the order of the gas."""
     steps = [test for test in kit.catalogue.tests if test.check.kind == "step"]
-    return sorted(steps, key=lambda test: (ZONES.index(test.check.zone), not test.check.procedure, test.id))
+    return sorted(
+        steps, key=lambda test: (ZONES.index(test.check.zone), not test.check.procedure, test.id)
+    )
 
 
 def check_out(kit: Kit, truth: Truth) -> WorkUp | None:
@@ -142,13 +145,21 @@ def follow(kit: Kit, truth: Truth, work: WorkUp) -> tuple[WorkUp, object]:
     raise AssertionError(f"work-up does not end: {work}")
 
 
-def simulate(machine: str, number: int, seed: int, blocks: Sequence[int] | None = None) -> Iterator[Result]:
+def simulate(
+    machine: str, number: int, seed: int, blocks: Sequence[int] | None = None
+) -> Iterator[Result]:
     """Yield the results of work-ups with one cause each, drawn by prior among those that fail a step."""
     base = load()
     kit = make_kit(base, machine)
-    table = compile_table(kit.catalogue, base.version, n_machines=TRUTH_MACHINES, seed=TRUTH_SEED + seed)
+    table = compile_table(
+        kit.catalogue, base.version, n_machines=TRUTH_MACHINES, seed=TRUTH_SEED + seed
+    )
     grouped = {name for group in find_groups(kit.catalogue, kit.table) for name in group.causes}
-    groups = {name: group.causes for group in find_groups(kit.catalogue, kit.table) for name in group.causes}
+    groups = {
+        name: group.causes
+        for group in find_groups(kit.catalogue, kit.table)
+        for name in group.causes
+    }
     rng = np.random.default_rng(seed)
     prior = prior_of(kit.catalogue)
     prior[0] = 0.0
@@ -174,7 +185,7 @@ def judge(kit, truth, work, assessment, before, grouped, groups) -> Result:  # t
     of_group = min(singles.index(other) + 1 for other in groups.get(name, (name,)))
     returned = assessment.disposition.say == RETURN
     return Result(
-        machine=work.machine, cause=name, rank=place, rank_of_group=of_group, top=first.chance,
+        machine=work.machine, cause=name, rank=place, rank_of_group=of_group, first=" and ".join(first.ids), top=first.chance,
         right=first.ids == (name,), tests=len([e for e in work.entries[before:] if isinstance(e, Reading)]),
         minutes=assessment.minutes_used, disposition=assessment.disposition.say,
         unsafe=returned and not truth.is_fixed, alone=name not in grouped,

@@ -1,4 +1,4 @@
-"""A bench for published comparisons: set leaks of known size on machines, then play their checks."""
+"""A bench for published comparisons: leaks of known size set on machines, and checks played."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -21,7 +21,7 @@ Ready = Mapping[str, str] | None  # positions other than those of the ready mach
 
 def set_fault(component: str, do: str, at: str, **severity: str) -> Cause:
     """Return a cause of one exact size, such as a needle of known bore put into a joint."""
-    sizes = {name: {"range": [size, size], "source": "judgement"} for name, size in severity.items()}
+    sizes = {key: {"range": [size, size], "source": "judgement"} for key, size in severity.items()}
     effect = Effect.model_validate({"do": do, "at": at, **sizes})
     name = f"{component}.{at} {severity}"
     return Cause(name, name, component, Fault.model_construct(effect=[effect], intermittent=1.0))
@@ -60,7 +60,7 @@ class Lab:
 
     def finds(self, machine: str, name: str, causes: Sequence[Cause], number: int = 1,
              ready: Ready = None) -> Array:  # fmt: skip
-        """Return whether the check fails, (n_causes + 1, number), read without any reading error."""
+        """Return whether the check fails, (n_causes + 1, number), without any reading error."""
         test = self.test(machine, name)
         shown = predict_quantity(self.bench(machine, causes, number, ready), test)
         outcomes = test.check.reading.outcomes

@@ -14,8 +14,8 @@ VALVED = "two_vaporizers_valve"
 PROFILES = (OPEN, VALVED, "one_vaporizer_valve", "one_vaporizer_air")
 BULB, OUTLET_HOLD, BAG_HOLD = "vapour.bulb_all_off", "outlet.positive_hold", "breathing.hold_30"
 
-# L-14, L-18 to L-22 (V): needles of 25, 22, 20 and 15 gauge, two of 15 together, a 2.5 mm connector.
-# Two holes of 1.372 mm leak as one of sqrt(2) times the bore.
+# L-14, L-18 to L-22 (V): needles of 25, 22, 20 and 15 gauge, two of 15 together, a connector of
+# 2.5 mm. Two holes of 1.372 mm leak as one of sqrt(2) times the bore.
 BORES = ("0.26 mm", "0.413 mm", "0.603 mm", "1.372 mm", "1.940 mm", "2.5 mm")
 # D-10e, D-10f (C): as pipes 38 mm long the two thin needles leak only this much at 30 cmH2O.
 PIPES = ("25.7 mL/min", "163.6 mL/min")
@@ -33,8 +33,8 @@ def grid(lab, six):
     found = {c: {p: lab.finds(p, c, six, 3)[1:] for p in PROFILES} for c in checks}
     for check in checks:
         for profile in PROFILES:
-            counts = found[check][profile].sum(axis=1)
-            print(f"{check:24}{profile:24}", *(f"{b} {n}/3 " for b, n in zip(BORES, counts, strict=True)))
+            counts = found[check][profile].sum(axis=1).tolist()
+            print(f"{check:24}{profile:24} found of 3, by bore: {counts}")
     return found
 
 
@@ -86,7 +86,7 @@ def test_the_published_share_lies_between_the_two_ways_of_pressing(grid):
     through_bag, at_outlet = (
         sum(int(grid[check][own].sum()) for own in types) for check in (BAG_HOLD, OUTLET_HOLD)
     )
-    print(f"positive pressure finds {through_bag} through the bag, {at_outlet} at the outlet, of 54")
+    print(f"positive pressure, of 54: {through_bag} through the bag, {at_outlet} at the outlet")
     assert through_bag < 28 < at_outlet < 54
 
 
@@ -99,7 +99,7 @@ def test_bulb_through_the_valve_is_nearly_as_quick_as_without(lab, leak):
 
 # Somprakit and Soontranan, Anaesthesia 1996 (V): of 36 machines seven let oxygen in past the shut
 # flush valve, found by the positive test and not by the bulb (L-28). Oxygen gets in only while its
-# supply is on, so in the physics what the bulb shows hangs on the supply; the abstract does not say.
+# supply is on, so what the bulb shows hangs on the supply; the abstract does not say which it was.
 FLUSH = ("50 mL/min", "200 mL/min", "1000 mL/min", "4000 mL/min")
 
 
@@ -119,7 +119,7 @@ def test_positive_pressure_rises_when_the_flush_valve_leaks_inward(lab, inflow, 
 
 @pytest.mark.parametrize("profile", [OPEN, VALVED])
 def test_bulb_with_supplies_on_fills_from_a_flush_valve_that_leaks_inward(lab, inflow, profile):
-    # Against L-28 as printed, unless the supplies were off in 1996 (conflict X-07): oxygen fills it.
+    # Against L-28 as printed, unless the supplies were off in 1996: oxygen fills the bulb.
     seven = [inflow("flush_valve", "seat", size) for size in FLUSH]
     assert lab.finds(profile, BULB, seven, 3)[1:].all()
 
@@ -156,7 +156,8 @@ def test_a_vaporizer_leak_does_not_change_a_reading_with_it_off_at_all(lab, leak
 def test_blocked_outlet_finds_an_open_filler_through_the_check_valve(lab, leak, profile):
     # G-19 (V), AAGBI 2012: forward flow keeps the valve open, so the manual test works with it too.
     # It is coarse: 5 L/min feed a leak of 0.5 L/min and the float dips all the same.
-    own = [leak("vaporizer_1", "filler", bore="6 mm"), leak("vaporizer_1", "filler", seep="0.5 L/min")]
+    sizes: list[dict[str, str]] = [{"bore": "6 mm"}, {"seep": "0.5 L/min"}]
+    own = [leak("vaporizer_1", "filler", **size) for size in sizes]
     found = lab.finds(profile, "vapour.outlet_blocked_dip_on@vaporizer_1", own)
     assert found[:, 0].tolist() == [False, True, False]
     assert not lab.finds(VALVED, OUTLET_HOLD, own, ready={"vaporizer_1": "on"}).any()

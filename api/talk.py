@@ -1,0 +1,264 @@
+"""The work-up itself: choose what to do next, do it, say what was seen, until it ends."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+from api.ask import AnswersEndError, Asker, Item, Person, Picker
+from api.clock import Clock
+from api.ending import final_screen
+from api.intake import ZONES
+from api.keep import Keeper
+from api.question import Way, ask_reading, from_test, question_lines
+from api.screens import (
+    Task,
+    View,
+    causes_screen,
+    main_screen,
+    say_remedy,
+    task_screen,
+    why_screen,
+)
+from api.show import Line, Screen, first_capital, lines
+from diagnose.catalogue import Test, words
+from diagnose.explain import minutes_used
+from diagnose.model import Choice, Entry, Reading, Remedied, WorkUp
+from diagnose.pretend import Pretend
+from diagnose.session import Kit, diagnose
+from diagnose.units import to_si
+
+END = "Enter ends, u takes the last answer back, ? why, c causes."
+
+
+class Talk:
+    """One work-up with a person or a script; ``pretend`` is an invented machine that answers."""
+
+    def __init__(self, screen: Screen, asker: Asker, kit: Kit, work: WorkUp, keeper: Keeper,
+                 clock: Clock, pretend: Pretend | None = None) -> None:  # fmt: skip
+        self.screen, self.asker, self.kit, self.work = screen, asker, kit, work
+        self.keeper, self.clock, self.pretend = keeper, clock, pretend
+        names = [reading.test for reading in work.readings]
+        self.opening = names.index(work.failed) + 1 if work.failed in names else 0
+
+    def run(self) -> View:
+        """Return the last view, when the work-up is at its end."""
+        while True:
+            view = self.assess()
+            try:
+                if not view.assessment.disposition.final:
+                    self.act(view)
+                elif not self.end(view):
+                    return view
+            except AnswersEndError:
+                if view.assessment.disposition.final:
+                    return view
+                self.screen.show(lines("The answers end here; so the work-up stops."))
+                self.work = replace(self.work, stopped=True)
+
+    def assess(self) -> View:
+        """Return where the work-up stands now."""
+        catalogue = self.kit.catalogue
+        own = replace(self.work, entries=self.work.entries[self.opening :])
+        used, left = self.clock.read(minutes_used(catalogue, own))
+        self.work = replace(self.work, minutes_left=left)
+        return View(diagnose(self.kit, self.work), catalogue, self.work, used, left)
+
+    def act(self, view: View) -> None:
+        """Show the choices and do what is chosen."""
+        self.screen.clear()
+        self.screen.show(main_screen(view))
+        keys: dict[str, Callable[[View], None]] = {
+            "o": self.other, "d": self.remedy, "u": self.undo, "?": self.why, "c": self.causes,
+            "q": self.stop,
+        }  # fmt: skip
+        text = self.asker.ask().lower()
+        choices = view.assessment.choices
+        if text.isdigit() and 1 <= int(text) <= len(choices):
+            self.perform(self.task_of(choices[int(text) - 1]))
+        elif text in keys:
+            keys[text](view)
+        else:
+            last = f"1 to {len(choices)}, " if choices else ""
+            self.asker.refuse(f"'{text}' is no choice here. Allowed: {last}{', '.join(keys)}.")
+
+    def add(self, entry: Entry) -> None:
+        """Keep an entry, then count it."""
+        self.keeper.entry(entry)
+        self.work = self.work.add(entry)
+
+    def task_of(self, choice: Choice) -> Task:
+        """Return a choice as a task."""
+        test = self.kit.catalogue.tests[self.kit.catalogue.test_index[choice.test]]
+        return Task(test, choice.title, choice.say, choice.minutes, choice.tools, choice.cautions,
+                    self._first(test), choice.remedy)  # fmt: skip
+
+    def task_for(self, test: Test) -> Task:
+        """Return any check as a task."""
+        catalogue, check = self.kit.catalogue, test.check
+        say = tuple(words(catalogue, text, test.it) for text in check.say)
+        title = words(catalogue, check.title, test.it)
+        return Task(test, title, say, check.minutes, tuple(check.tools), tuple(check.cautions),
+                    self._first(test))  # fmt: skip
+
+    def _first(self, test: Test) -> tuple[str, ...]:
+        """Return what must be done before a check and was not."""
+        catalogue = self.kit.catalogue
+        done = {catalogue.tests[catalogue.test_index[r.test]].check_id for r in self.work.readings}
+        missing = [name for name in test.check.after if name not in done]
+        return tuple(self.kit.base.checks[name].title for name in missing)
+
+    def perform(self, task: Task) -> None:
+        """Say what to do, then ask what was seen."""
+        question = from_test(self.kit.catalogue, task.test)
+        ways, extra = self._ways(task.test)
+        self.screen.clear()
+        told, asked = task_screen(task), question_lines(question, extra)
+        self.screen.show(told)
+        if task.remedy is not None:
+            if not self._is_done():
+                return
+            self.add(task.remedy)
+        elif len(told) + len(asked) + 2 > self.screen.height and not self.asker.pause():
+            return
+        self.screen.show([Line(), *asked])
+        reading = ask_reading(self.asker, question, lambda: self.kit.catalogue, ways)
+        if reading is not None:
+            self.add(reading)
+
+    def _is_done(self) -> bool:
+        self.screen.show(lines("First number 1. Then: y it is done, b back.", mark="dim"))
+        while True:
+            text = self.asker.ask().lower()
+            if text in ("y", "b") or (text == "" and self.pretend):
+                return text != "b"
+            self.asker.refuse("Say y when it is done, or b to go back.")
+
+    def _ways(self, test: Test) -> tuple[Mapping[str, Way], str]:
+        """Return the further keys at a reading, and how they are said."""
+        ways: dict[str, Way] = {}
+        extra = ""
+        seconds = sum(to_si(m.wait.text, "time") for m in test.check.procedure if m.wait)
+        if isinstance(self.asker, Person) and test.check.reading.quantity == "time":
+            ways["t"] = self._stop_watch
+            extra += "   t stop watch"
+        elif isinstance(self.asker, Person) and seconds >= 3:
+            ways["t"] = lambda: self._count_down(round(seconds))
+            extra += f"   t timer {seconds:.0f} s"
+        if self.pretend is not None:
+            pretend = self.pretend
+            ways[""] = lambda: self._pretend(pretend, test)
+            extra += "   Enter: the pretend machine answers"
+        return ways, extra
+
+    def _pretend(self, pretend: Pretend, test: Test) -> Reading:
+        reading = pretend.answer(self.work, test.id)
+        self.screen.show(lines(f"The pretend machine shows: {self.title_of(test, reading)}"))
+        return reading
+
+    def title_of(self, test: Test, reading: Reading) -> str:
+        """Return a reading in short words."""
+        title = test.check.reading.outcomes[reading.outcome].title
+        return title if reading.number_si is None else f"{title} ({reading.text})"
+
+    def _stop_watch(self) -> str | None:
+        self.screen.show(lines("Enter starts the watch."))
+        self.asker.ask()
+        began = time.monotonic()
+        self.screen.show(lines("Running. Enter stops it."))
+        self.asker.ask()
+        text = f"{time.monotonic() - began:.1f} s"
+        self.screen.show(lines(f"{text}. Enter takes it; anything else asks again."))
+        return text if not self.asker.ask() else None
+
+    def _count_down(self, seconds: int) -> None:
+        self.screen.show(lines("Enter starts the timer."))
+        self.asker.ask()
+        for left in range(seconds, 0, -1):
+            print(f"\r{left:3} s ", end="", flush=True)
+            time.sleep(1)
+        print("\r\aRead it now. ", flush=True)
+
+    def other(self, _view: View) -> None:
+        """Do any check."""
+        catalogue = self.kit.catalogue
+        tests = [t for t in catalogue.tests if t.check.by == "user" or self.work.who == "biomed"]
+        tests.sort(key=lambda test: (list(ZONES).index(test.check.zone), test.check.kind != "step"))
+        items = [Item(t.id, first_capital(words(catalogue, t.check.title, t.it)),
+                      ZONES[t.check.zone]) for t in tests]  # fmt: skip
+        heading = lines("Which check?", mark="bold")
+        name = Picker(self.screen, self.asker, heading, items, has_back=True).pick()
+        if name is not None:
+            self.perform(self.task_for(catalogue.tests[catalogue.test_index[name]]))
+
+    def remedy(self, _view: View) -> None:
+        """Say that something was put right."""
+        catalogue = self.kit.catalogue
+        found: dict[str, Remedied] = {}
+        items = []
+        for cause in catalogue.causes:
+            own = Remedied(cause.fault.remedy.act, cause.component)
+            key = f"{own.act}@{own.component}"
+            if cause.fault.remedy.by == "user" and key not in found:
+                found[key] = own
+                items.append(
+                    Item(key, say_remedy(catalogue, own), catalogue.circuit.title(own.component))
+                )
+        items.sort(key=lambda item: (item.group, item.label))
+        heading = lines("What was put right?", mark="bold")
+        name = Picker(self.screen, self.asker, heading, items, has_back=True).pick()
+        if name is not None:
+            self.add(found[name])
+
+    def undo(self, _view: View | None = None) -> None:
+        """Take the last entry back."""
+        if self.work.stopped:
+            self.work = replace(self.work, stopped=False)
+            self.keeper.event("reopened")
+            return
+        before = self.work.undo()
+        if before == self.work or len(before.entries) < self.opening:
+            self.asker.refuse("There is nothing to take back.")
+            return
+        self.work = before
+        self.keeper.event("undone")
+
+    def why(self, view: View) -> None:
+        """Show why."""
+        self.page(why_screen(view))
+
+    def causes(self, view: View) -> None:
+        """Show all causes."""
+        self.page(causes_screen(view.assessment))
+
+    def stop(self, _view: View) -> None:
+        """Stop here: the machine is removed from service."""
+        self.work = replace(self.work, stopped=True)
+
+    def page(self, found: list[Line]) -> None:
+        """Show lines, a screen at a time."""
+        room = self.screen.height - 3
+        for start in range(0, len(found), room):
+            self.screen.clear()
+            self.screen.show(found[start : start + room])
+            if not self.asker.pause():
+                return
+
+    def end(self, view: View) -> bool:
+        """Show the end; True if it was taken back."""
+        self.keeper.closed(view.assessment.disposition)
+        while True:
+            self.screen.clear()
+            self.screen.show(final_screen(view, self.keeper.place))
+            self.screen.show(lines(END, mark="dim") if isinstance(self.asker, Person) else [])
+            text = self.asker.ask().lower()
+            if text == "u":
+                self.undo()
+                return True
+            if text in ("?", "c"):
+                self.why(view) if text == "?" else self.causes(view)
+            elif text in ("", "q"):
+                return False
+            else:
+                self.asker.refuse(f"'{text}' is no choice here. {END}")
