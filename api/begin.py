@@ -12,7 +12,7 @@ from api.clock import Clock
 from api.engine import Engine
 from api.errors import OK, REMOVAL, STOPPED, InputError, UseError
 from api.intake import Intake, Told, find_profile
-from api.show import Line, Screen, lines
+from api.show import Line, Screen, lines, safety_lines
 from diagnose.errors import LogError
 from diagnose.journal import Journal, Record, list_records, open_journal, read_record, resume
 from diagnose.model import REMOVE, WorkUp
@@ -21,6 +21,7 @@ from diagnose.places import state_folder
 RECENT = timedelta(hours=24)  # older unfinished work-ups are not offered
 OFFERED = 5
 NEW = "new"
+STOPPED_WORDS = "The machine is OUT OF SERVICE until it is shown to be safe."
 NO_TERMINAL = (
     "work-up asks questions, and here nobody can answer: this is no terminal. "
     "Give the answers in a file, one a line: tenhold work-up --answers FILE (or - for the standard "
@@ -54,7 +55,9 @@ def run_work_up(engine: Engine, told: Told, answers: str | None, resumed: str | 
             str(answers), what, do="add lines, or use --failed and --reading"
         ) from None
     except KeyboardInterrupt:
-        screen.show([Line(), Line("Stopped. NOT FOR USE until it is shown to be safe.", "alarm")])
+        screen.show(
+            [Line(), Line("Stopped. OUT OF SERVICE until it is shown to be safe.", "alarm")]
+        )
         return STOPPED
 
 
@@ -131,7 +134,8 @@ def _offer(engine: Engine, screen: Screen, asker: Asker, records: list[Record]) 
             if profile.id == record.work.machine:
                 step = titles.get(step, step)
         items.append(Item(record.name, f"{record.opened_at:%H:%M}  {step} ({record.work.machine})"))
-    heading = lines("A work-up was not finished. Go on with it?", mark="bold")
+    question = lines("A work-up was not finished. Go on with it?", mark="bold")
+    heading = [*safety_lines(), *question]
     name = Picker(screen, asker, heading, items).pick()
     return next((record for record in recent if record.name == name), None)
 

@@ -81,8 +81,10 @@ def to_answer(question: Question, typed: str) -> str:
     if typed.isdigit() and 1 <= int(typed) <= last:
         return question.outcomes[int(typed) - 1]
     if not typed or typed.isdigit():
-        unit = f", or a number with its unit: {typed or '12'} {question.unit}" * bool(question.unit)
-        raise ReadingError(question.test, typed, [f"1 to {last}{unit}", "s", "x"])
+        allowed = [f"1 to {last}", "s", "x"]
+        if question.unit and typed:
+            allowed.append(f"or with its unit: {typed} {question.unit}")
+        raise ReadingError(question.test, typed, allowed)
     return typed
 
 

@@ -9,11 +9,14 @@ from api.show import WIDTH, Line, Mark, bar, first_capital, fit, lines, say_minu
 from diagnose.catalogue import Catalogue, Test, words
 from diagnose.choices import in_ten
 from diagnose.explain import say_strength
-from diagnose.model import Assessment, Choice, Reading, Remedied, Said, WorkUp
+from diagnose.model import Assessment, Choice, OutcomeMeaning, Reading, Remedied, Said, WorkUp
 from diagnose.readings import say_reading
 
 TOP = 5
+SEEN_WIDTH = 32
+LEAST = 0.005  # chance from which a cause stands in the list of all [-]
 OUTCOME_LINES = 7  # lines for what the outcomes of the choices would mean
+STANDING = "OUT OF SERVICE until it is shown to be safe."
 MENU = "1 2 3 do it   o other   d remedy done   u undo   ? why   c causes   q stop"
 
 
@@ -44,7 +47,7 @@ class Task:
 
 def main_screen(view: View) -> list[Line]:
     """Return the screen that everything is chosen from."""
-    found = [Line("NOT FOR USE until it is shown to be safe.", "alarm"), clock_line(view)]
+    found = [Line(STANDING, "alarm"), clock_line(view)]
     found += _so_far(view)
     if view.assessment.choices:
         found.append(Line("Do next:", "bold"))
@@ -99,8 +102,16 @@ def _choice_lines(choices: Sequence[Choice]) -> list[Line]:
         share = max(2, room - 2 * (len(choices) - number))
         means = sorted(choice.means, key=lambda m: -m.chance)[:share]
         room -= len(means)
-        found += [Line(fit(f"     {m.title} → {_lower(m.then)}")) for m in means]
+        found += [Line(_say_meaning(m)) for m in means]
     return found
+
+
+def _say_meaning(meaning: OutcomeMeaning) -> str:
+    """Return an outcome and what would then be likeliest; the chance is never cut off."""
+    cause, _, chance = meaning.then.rpartition(", ")
+    chance = chance.removeprefix("about ")
+    head = f"     {fit(meaning.title, SEEN_WIDTH)} → "
+    return f"{head}{fit(_lower(cause), WIDTH - len(head) - len(chance) - 2)}, {chance}"
 
 
 def _lower(text: str) -> str:
@@ -112,12 +123,10 @@ def cause_lines(assessment: Assessment, number: int) -> list[Line]:
     """Return the likeliest causes with bars."""
     found = []
     for cause in assessment.ranking[:number]:
-        leak = ""
-        if cause.leak_si is not None:
-            leak = f" ({say_leak(cause.leak_si)})"
-        chance = in_ten(cause.chance)
-        title = fit(cause.title, WIDTH - 31 - len(leak))
-        found.append(Line(f"{bar(cause.chance)} {chance:18} {title}{leak}"))
+        leak = f" ({say_leak(cause.leak_si)})" if cause.leak_si is not None else ""
+        room = WIDTH - 30
+        title = cause.title + leak if len(cause.title + leak) <= room else fit(cause.title, room)
+        found.append(Line(f"{bar(cause.chance)} {in_ten(cause.chance):18} {title}"))
     return found
 
 
@@ -148,11 +157,11 @@ def task_screen(task: Task) -> list[Line]:
 
 def causes_screen(assessment: Assessment) -> list[Line]:
     """Return all causes that are not almost ruled out."""
-    shown = [cause for cause in assessment.ranking if cause.chance >= 0.001]
+    shown = [cause for cause in assessment.ranking if cause.chance >= LEAST]
     found = [Line("All causes that are still possible, likeliest first:", "bold")]
     found += cause_lines(assessment, len(shown))
     rest = len(assessment.ranking) - len(shown)
-    return [*found, Line(f"{rest} more are each less likely than 1 in 1000.", "dim")]
+    return [*found, Line(f"{rest} more are each less likely than 1 in {1 / LEAST:.0f}.", "dim")]
 
 
 def why_screen(view: View) -> list[Line]:

@@ -193,7 +193,7 @@ class Talk:
             self.perform(self.task_for(catalogue.tests[catalogue.test_index[name]]))
 
     def remedy(self, _view: View) -> None:
-        """Say that something was put right."""
+        """Say that something was put right, and repeat the failed step."""
         catalogue = self.kit.catalogue
         found: dict[str, Remedied] = {}
         items = []
@@ -209,7 +209,10 @@ class Talk:
         heading = lines("What was put right?", mark="bold")
         name = Picker(self.screen, self.asker, heading, items, has_back=True).pick()
         if name is not None:
-            self.add(found[name])
+            failed = self.task_for(catalogue.tests[catalogue.test_index[self.work.failed]])
+            say = say_remedy(catalogue, found[name])
+            title = f"{say.rstrip('.')}, then repeat: {failed.title}"
+            self.perform(replace(failed, title=title, say=(say, *failed.say), remedy=found[name]))
 
     def undo(self, _view: View | None = None) -> None:
         """Take the last entry back."""

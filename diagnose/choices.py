@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from diagnose.catalogue import Catalogue, words
+from diagnose.course import Planner
 from diagnose.model import Choice, OutcomeMeaning, Remedied
-from diagnose.plan import Option, Plan, Planner
+from diagnose.plan import Option, Plan
 
 SHOWN = 3
 
@@ -21,7 +22,7 @@ def _say(planner: Planner, option: Option, worth: float) -> Choice:
     title = words(catalogue, test.check.title, test.it)
     say = tuple(words(catalogue, text, test.it) for text in test.check.say)
     if option.remedy is not None:
-        own = _remedy_words(catalogue, option.remedy)
+        own = _remedy_words(planner, option, option.remedy)
         title, say = f"{own.rstrip('.')}, then repeat: {title}", (own, *say)
     elif option.kind == "repeat":
         title = f"Repeat: {title}"
@@ -40,13 +41,16 @@ def _say(planner: Planner, option: Option, worth: float) -> Choice:
     )
 
 
-def _remedy_words(catalogue: Catalogue, remedy: Remedied) -> str:
-    same = [
-        c
-        for c in catalogue.causes
-        if c.component == remedy.component and c.fault.remedy.act == remedy.act
+def _remedy_words(planner: Planner, option: Option, remedy: Remedied) -> str:
+    """Return what to do, in the words of the likeliest cause that the remedy puts right."""
+    likely = option.chance @ option.after
+    own = [
+        (float(likely[block]), cause)
+        for block, cause in enumerate(planner.catalogue.causes, 1)
+        if (cause.fault.remedy.act, cause.component) == (remedy.act, remedy.component)
     ]
-    return words(catalogue, same[0].fault.remedy.say, remedy.component)
+    best = max(own, key=lambda each: (each[0], each[1].id))[1]
+    return words(planner.catalogue, best.fault.remedy.say, remedy.component)
 
 
 def _mean(planner: Planner, option: Option, row: int, outcome: str) -> OutcomeMeaning:

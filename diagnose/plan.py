@@ -8,222 +8,37 @@ minutes, the work-up ends.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from diagnose.catalogue import Catalogue
-from diagnose.circuit import put
+from diagnose.course import (
+    Belief,
+    Course,
+    Planner,
+    State,
+    believe,
+    course,
+    joint,
+    stop_cost,
+)
 from diagnose.model import Remedied, WorkUp
 from diagnose.physics.laws import Array
-from diagnose.predict import Table
 from diagnose.progress import (
-    is_independent,
     must_repeat,
     state_independent,
     state_repeat,
     tests_done,
     tests_since_remedy,
 )
-from diagnose.rank import ELSE_VISIBLE, Ranking, fixed_at, is_fixed_by
-from diagnose.sequence import repair_cost, search_places
+from diagnose.rank import Ranking
 
-REMOVAL = 25.0  # taking the machine out and bringing another; judgement [min]
-PLACE = 9.0  # biomed's search for each wrongly named cause; judgement [min]
-NAME = 9.0  # what not knowing the cause costs later, for each place searched; judgement [min]
-WRONG_RETURN = 20_000.0  # a machine returned with its cause, in minutes of loss; judgement [min]
 CHANGE = 0.12  # turning one control or moving one part; judgement [min]
 REPEAT_LEAST = 0.25  # chance of an intermittent cause that makes a repeat worth offering [-]
 TESTS_MOST = 14
 REMEDY_LEAST = 0.004  # chance below which a remedy is not offered [-]
-
-
-@dataclass(frozen=True)
-class State:
-    """What planning must know of the work-up beside the belief."""
-
-    fixed: NDArray[np.bool_]  # (n_blocks,) causes already put right
-    repeat: float  # minutes of repeating the failed step
-    may_return: bool  # the failed step was repeated and passed
-    may_confirm: bool  # it can still be shown that nothing is wrong
-
-    @property
-    def open_(self) -> NDArray[np.bool_]:
-        """Causes that would still be there, something else last, (n_blocks + 1,)."""
-        found = np.append(~self.fixed, True)
-        found[0] = False
-        return found
-
-
-@dataclass(frozen=True)
-class Course:
-    """The cost of going on in the simple way, for many beliefs at once."""
-
-    cost: Array  # (n_rows,) [min], risk included
-    time: Array  # (n_rows,) expected time on remedies [min]
-    first: (
-        Array  # (n_rows,) the remedy to begin with; n_groups for confirming that nothing is wrong
-    )
-    tries: Array  # (n_rows,) how many are tried before the call; 0 means remove now
-
-
-@dataclass
-class Planner:
-    """What a machine's planning needs and never changes, made once per machine."""
-
-    catalogue: Catalogue
-    table: Table
-    groups: tuple[Remedied, ...]
-    member: Array  # (n_blocks + 1, n_groups) 1 where a remedy puts the cause right
-    group_minutes: Array  # (n_groups,)
-    chances: Array  # (n_blocks, n, n_outcomes)
-    other: Array  # (n_outcomes,) outcome chances when the cause is something else
-    position: Array  # (n_tests, n_components) codes of positions
-    test_minutes: Array  # (n_tests,)
-    fitful: Array  # (n_blocks,) chance that a cause shows at one occasion
-    tested: Mapping[str, frozenset[str]]
-    confirms: (
-        Array  # (n_tests, n_tests) whether a check independently confirms that a failed one is well
-    )
-
-
-def make_planner(
-    catalogue: Catalogue, table: Table, tested: Mapping[str, frozenset[str]]
-) -> Planner:
-    """Return the planner of a machine."""
-    groups = sorted(
-        {
-            Remedied(c.fault.remedy.act, c.component)
-            for c in catalogue.causes
-            if c.fault.remedy.by == "user"
-        },
-        key=lambda g: (g.component, g.act),
-    )
-    member = np.zeros((len(table.causes) + 1, len(groups)))
-    minutes = np.zeros(len(groups))
-    for row, cause in enumerate(catalogue.causes, 1):
-        for column, group in enumerate(groups):
-            if cause.fault.remedy.by == "user" and is_fixed_by(cause, group):
-                member[row, column] = 1.0
-                minutes[column] = max(minutes[column], cause.fault.remedy.minutes)
-    return Planner(
-        catalogue,
-        table,
-        tuple(groups),
-        member,
-        minutes,
-        table.prob.reshape(len(table.causes), table.n, -1).astype(float),
-        _other(catalogue, table),
-        _positions(catalogue),
-        np.array([test.check.minutes for test in catalogue.tests]),
-        np.array([1.0] + [cause.fault.intermittent for cause in catalogue.causes]),
-        tested,
-        np.array(
-            [
-                [is_independent(catalogue, tested, a.id, b.id) for b in catalogue.tests]
-                for a in catalogue.tests
-            ]
-        ),
-    )
-
-
-def _other(catalogue: Catalogue, table: Table) -> Array:
-    found = np.zeros(table.prob.shape[1])
-    for index, test in enumerate(catalogue.tests):
-        columns = table.columns(index)
-        uniform = np.full(len(test.outcomes), 1 / len(test.outcomes))
-        usual = table.prob[0, columns]
-        share = 1.0 if test.check.procedure else ELSE_VISIBLE
-        found[columns] = share * uniform + (1 - share) * usual
-    return found
-
-
-def _positions(catalogue: Catalogue) -> Array:
-    names = list(catalogue.circuit.kinds)
-    codes: dict[str, int] = {}
-    rows = []
-    for test in catalogue.tests:
-        positions = put(catalogue.circuit, test.check, test.it)
-        rows.append([codes.setdefault(positions.get(name, ""), len(codes)) for name in names])
-    return np.array(rows, dtype=float).reshape(len(rows), len(names))
-
-
-@dataclass(frozen=True)
-class Belief:
-    """Particle weights of single causes, and of something else; pairs are shared out."""
-
-    weight: Array  # (n_blocks, n)
-    other: float
-    is_fixed: NDArray[np.bool_]  # (n_blocks,)
-
-    @property
-    def blocks(self) -> Array:
-        """Chance of every block and of something else, (n_blocks + 1,)."""
-        return np.append(self.weight.sum(axis=1), self.other)
-
-
-def believe(planner: Planner, ranking: Ranking, work: WorkUp) -> Belief:
-    """Return the belief that planning starts from; two at once counts for what of it is left."""
-    n = planner.table.n
-    weight = ranking.weight.copy()
-    fixed = fixed_at(planner.catalogue, work) <= len(work.remedies)
-    for pair, chance in zip(ranking.pairs, ranking.pair_chance, strict=True):
-        open_ = [block for block in pair if ranking.relevant[block] and not fixed[block]] or list(
-            pair
-        )
-        for block in open_:
-            weight[block] += chance / len(open_) / n
-    away = ~ranking.relevant & ~fixed
-    away[0] = False
-    weight[0] += (
-        weight[away].sum() / n
-    )  # what cannot explain any failed reading is left to the rest of the checkout
-    weight[away] = 0.0
-    total = weight.sum() + ranking.something_else
-    return Belief(weight / total, ranking.something_else / total, fixed)
-
-
-def joint(planner: Planner, belief: Belief, chances: Array | None = None) -> Array:
-    """Return P(cause, outcome) for every outcome of every test, (n_blocks + 1, n_outcomes)."""
-    own = planner.chances if chances is None else chances
-    found = np.matmul(belief.weight[:, None, :], own)[:, 0, :]
-    usual = belief.weight @ own[0]
-    shows = np.where(belief.is_fixed, 0.0, planner.fitful)[:, None]
-    found = shows * found + (1 - shows) * usual
-    return np.concatenate([found, belief.other * planner.other[None, : found.shape[1]]], axis=0)
-
-
-def course(planner: Planner, beliefs: Array, state: State) -> Course:
-    """Return the cost of the simple course for many beliefs.
-
-    Parameters
-    ----------
-    planner : Planner
-        The machine.
-    beliefs : array, shape (n_rows, n_blocks + 1)
-        Chances, rows summing to one [-].
-    state : State
-        What is put right, and what may still be shown.
-
-    Returns
-    -------
-    Course
-        Cost and time of each row [min].
-    """
-    open_ = state.open_
-    places = search_places(beliefs)
-    service = REMOVAL + PLACE * places
-    well = 1 - (beliefs * open_).sum(axis=1)
-    confirm = well if state.may_confirm else np.zeros(len(beliefs))
-    chances = np.concatenate([(beliefs * open_) @ planner.member, confirm[:, None]], axis=1)
-    costs = np.append(planner.group_minutes + state.repeat, 2 * state.repeat)
-    cost, tries, time = repair_cost(chances, costs, service)
-    if state.may_return:
-        cost = np.minimum(cost, WRONG_RETURN * (1 - well))
-    return Course(cost + NAME * places, time, (chances / costs).argmax(axis=1), tries)
 
 
 def offered(planner: Planner, work: WorkUp, ranking: Ranking) -> list[int]:
@@ -326,7 +141,7 @@ def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> 
             *_check_options(planner, belief, ranking, work, state),
             *_remedy_options(planner, belief, work, state),
         ]
-        options = [_follow(planner, option, base, work) for option in options]
+        options = _follow(planner, options, base, work)
         options = [
             option
             for option in options
@@ -348,35 +163,27 @@ def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> 
     return Plan(now, tuple(options), ahead)
 
 
-def _follow(planner: Planner, option: Option, base: Course, work: WorkUp) -> Option:
-    """Give the act that begins the simple course that course's cost, so that the two are weighed alike."""
+def _follow(planner: Planner, options: list[Option], base: Course, work: WorkUp) -> list[Option]:
+    """Give the act that begins the simple course that course's cost, so that both are weighed alike."""
+    firsts = [option for option in options if _begins(planner, option, base, work)]
+    if not firsts:
+        return options
+    best = min(firsts, key=lambda option: (option.score, option.minutes, option.test))
+    led = replace(best, score=min(best.score, float(base.cost[0])), leads=True)
+    return [led if option is best else option for option in options]
+
+
+def _begins(planner: Planner, option: Option, base: Course, work: WorkUp) -> bool:
     if must_repeat(work):
-        is_first = option.kind == "repeat"
-    elif not base.tries[0]:
-        is_first = False
-    elif base.first[0] < len(planner.groups):
-        is_first = option.remedy == planner.groups[base.first[0]]
-    elif work.repeats < 2:
-        is_first = option.kind == "repeat"
-    else:
-        is_first = (
-            option.kind == "check"
-            and planner.confirms[planner.table.index[work.failed], option.test]
-        )
-    return (
-        replace(option, score=min(option.score, float(base.cost[0])), leads=True)
-        if is_first
-        else option
-    )
-
-
-def stop_cost(beliefs: Array, state: State) -> Array:
-    """Return the cost of deciding now: removal, or return where it is allowed, for many beliefs [min]."""
-    places = search_places(beliefs)
-    cost = REMOVAL + PLACE * places
-    if state.may_return:
-        cost = np.minimum(cost, WRONG_RETURN * (beliefs * state.open_).sum(axis=1))
-    return np.asarray(cost + NAME * places)
+        return option.kind == "repeat"
+    if not base.tries[0]:
+        return False
+    if base.first[0] < len(planner.groups):
+        return option.remedy == planner.groups[int(base.first[0])]
+    if work.repeats < 2:
+        return option.kind == "repeat"
+    failed = planner.table.index[work.failed]
+    return option.kind == "check" and bool(planner.confirms[failed, option.test])
 
 
 def _check_options(

@@ -8,36 +8,24 @@ severity as in life. Beside the single causes stand nothing wrong, two at once, 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.catalogue import HEALTHY, Catalogue, Cause, Test
+from diagnose.catalogue import Catalogue, Cause
+from diagnose.likelihood import TINY, Group, broad_likelihood, log_likelihood
 from diagnose.model import SOMETHING_ELSE, Reading, Remedied, WorkUp
+from diagnose.pairs import weigh_pairs
 from diagnose.physics.laws import Array
-from diagnose.predict import Table, band_chances
-from diagnose.readings import bands, find_band, verdict
+from diagnose.predict import Table
+from diagnose.readings import verdict
 
 ELSE_PRIOR = 0.002  # chance of a cause outside the knowledge at a checkout; judgement [-]
-ELSE_VISIBLE = 0.05  # share of unknown causes that show at a given look; judgement [-]
 BOTCHED = 0.03  # chance that a remedy was done and did not put its cause right; judgement [-]
 EXCLUDED = 0.05  # what a rule's exclusion leaves of a cause's chance; judgement [-]
 RELEVANT = 2.0  # how much likelier than on the healthy machine a failed reading must be
 PAIR_POOL = 22  # causes that may stand in a pair
 PAIR_SHOWN = 1e-4  # less likely pairs are not listed [-]
-PAIR_PARTICLES = 8  # machines a pair is judged on
-BEYOND = 1.5  # times the inner edge of an open band
-TINY = 1e-12
-
-
-@dataclass(frozen=True)
-class Group:
-    """Readings of one test with nothing put right between them: they share their error."""
-
-    test: int
-    remedies: int  # how many remedies had been done
-    readings: tuple[Reading, ...]
 
 
 @dataclass(frozen=True)
@@ -121,50 +109,6 @@ def fixed_at(catalogue: Catalogue, work: WorkUp) -> NDArray[np.int64]:
     return found
 
 
-def log_likelihood(catalogue: Catalogue, table: Table, test: int, reading: Reading) -> Array:
-    """Return the log of how likely each particle makes a reading, (n_particles,)."""
-    own = catalogue.tests[test]
-    stated: Array = table.log_prob[table.first[test] + own.outcomes.index(reading.outcome)]
-    if reading.number_si is None or not own.check.procedure or _is_beyond(own, reading.number_si):
-        return stated
-    return np.asarray(np.log(_density(own, reading, table.shown[test], table.spreads[test]) + TINY))
-
-
-def _density(test: Test, reading: Reading, quantity: NDArray[Any], error: NDArray[Any]) -> Array:
-    """Return the likelihood of a number: normal about what is predicted, broad for a mistake."""
-    width = np.array([_width(test, *limits) for limits in bands(test.check.reading)])
-    share = test.outcomes.index(find_band(test, float(reading.number_si or 0.0)))
-    broad = 1 / (len(width) * width[share])
-    z = (float(reading.number_si or 0.0) - quantity) / error
-    peak = np.exp(-0.5 * np.minimum(z * z, 200.0)) / (np.sqrt(2 * np.pi) * error)
-    misread = test.check.misread
-    return np.asarray(((1 - misread) * peak + misread * broad) * width[share])
-
-
-def _is_beyond(test: Test, number: float) -> bool:
-    """Tell whether a number lies so far up an open band that only the band itself says anything."""
-    low, high = bands(test.check.reading)[test.outcomes.index(find_band(test, number))]
-    return not np.isfinite(high) and number > BEYOND * abs(low)
-
-
-def _width(test: Test, low: float, high: float) -> float:
-    """Return a band's width; an open band is as wide as the widest closed one or its inner edge."""
-    if np.isfinite(low) and np.isfinite(high):
-        return high - low
-    edges = [abs(edge) for pair in bands(test.check.reading) for edge in pair if np.isfinite(edge)]
-    return max(edges) if edges else 1.0
-
-
-def broad_likelihood(catalogue: Catalogue, table: Table, test: int, reading: Reading) -> float:
-    """Return how likely a cause outside the knowledge makes a reading."""
-    own = catalogue.tests[test]
-    uniform = 1 / len(own.outcomes)
-    if own.check.procedure:
-        return uniform
-    usual = float(table.prob[0, table.first[test] + own.outcomes.index(reading.outcome)])
-    return ELSE_VISIBLE * uniform + (1 - ELSE_VISIBLE) * usual
-
-
 @dataclass
 class Evidence:
     """Log likelihoods of all particles, apart for cause still there and cause put right."""
@@ -245,7 +189,8 @@ def rank(
     was_fixed = (fixed <= len(work.remedies))[:, None]
     gone = own + evidence.gone + np.where(was_fixed, np.log(1 - BOTCHED), 0.0)
     there = np.where(was_fixed, own + evidence.there + np.log(BOTCHED), -np.inf)
-    pairs, pair_log = _rank_pairs(catalogue, table, groups, fixed, prior, evidence)
+    pool = _pool(prior, evidence)
+    pairs, pair_log = weigh_pairs(catalogue, table, groups, fixed, prior, pool)
     other = float(np.log(ELSE_PRIOR) + evidence.other)
     top = max(float(gone.max()), float(there.max()), other, float(pair_log.max(initial=-np.inf)))
     gone_w, there_w = np.exp(gone - top), np.exp(there - top)
@@ -288,7 +233,7 @@ def find_relevant(
     return found
 
 
-def _pool(table: Table, prior: Array, evidence: Evidence) -> list[int]:
+def _pool(prior: Array, evidence: Evidence) -> list[int]:
     """Return the blocks that may stand in a pair: likely alone, or good at explaining some reading."""
     alone = prior * np.exp(evidence.gone.max(axis=1) - evidence.gone.max())
     lead = np.zeros(len(prior))
@@ -297,107 +242,6 @@ def _pool(table: Table, prior: Array, evidence: Evidence) -> list[int]:
     score = alone / (alone[1:].max() + TINY) + prior / prior[1:].max() * lead
     order = np.argsort(-score[1:], kind="stable")[:PAIR_POOL] + 1
     return sorted(int(block) for block in order)
-
-
-def _rank_pairs(
-    catalogue: Catalogue,
-    table: Table,
-    groups: tuple[Group, ...],
-    fixed: NDArray[np.int64],
-    prior: Array,
-    evidence: Evidence,
-) -> tuple[tuple[tuple[int, int], ...], Array]:
-    """Return the pairs, and the log of prior times likelihood of each."""
-    pool = _pool(table, prior, evidence)
-    pairs = tuple((a, b) for i, a in enumerate(pool) for b in pool[i + 1 :])
-    if not pairs or not groups:
-        return (), np.zeros(0)
-    a, b = (np.array(side) for side in zip(*pairs, strict=True))
-    total = np.zeros((len(pairs), len(range(0, table.n, max(1, table.n // PAIR_PARTICLES)))))
-    for group in groups:
-        total += _pair_likelihood(
-            catalogue, table, group, *(np.where(group.remedies >= fixed[s], 0, s) for s in (a, b))
-        )
-    top = total.max(axis=1)
-    mean = top + np.log(np.exp(total - top[:, None]).mean(axis=1))
-    return pairs, np.log(prior[a] * prior[b] / prior[0] + TINY) + mean
-
-
-def _pair_likelihood(
-    catalogue: Catalogue, table: Table, group: Group, a: NDArray[np.int64], b: NDArray[np.int64]
-) -> Array:
-    """Return the log likelihood of a group of readings with two causes present, (n_pairs, n).
-
-    Where only one of the two can be felt, it reads as that one does; only the rest is combined.
-    """
-    stride = max(1, table.n // PAIR_PARTICLES)
-    log = log_likelihood(catalogue, table, group.test, group.readings[-1]).reshape(-1, table.n)[
-        :, ::stride
-    ]
-    felt_a, felt_b = table.felt[a, group.test], table.felt[b, group.test]
-    found = np.where(felt_a[:, None], log[a], log[b]).astype(float)
-    both = np.flatnonzero(felt_a & felt_b)
-    if len(both):
-        found[both] = _both(catalogue, table, group, a[both], b[both], stride)
-    return found
-
-
-def _both(
-    catalogue: Catalogue,
-    table: Table,
-    group: Group,
-    a: NDArray[np.int64],
-    b: NDArray[np.int64],
-    stride: int,
-) -> Array:
-    test, reading = catalogue.tests[group.test], group.readings[-1]
-    if not test.check.procedure:
-        columns = table.columns(group.test)
-        prob = table.prob.reshape(-1, table.n, table.prob.shape[1])[:, 0, columns]
-        largest = np.maximum(prob[a], prob[b])
-        own = largest[:, test.outcomes.index(reading.outcome)] / largest.sum(axis=1)
-        return np.asarray(np.log(own + TINY))[:, None]
-    shown = table.shown[group.test].reshape(-1, table.n)[:, ::stride].astype(float)
-    spreads = table.spreads[group.test].reshape(-1, table.n)[:, ::stride].astype(float)
-    value = combine(str(test.check.reading.quantity), shown[a], shown[b], shown[:1])
-    error = np.maximum(spreads[a], spreads[b])
-    if reading.number_si is not None and not _is_beyond(test, reading.number_si):
-        return np.asarray(np.log(_density(test, reading, value, error) + TINY))
-    chances = band_chances(test.check.reading, value, error, test.check.misread)
-    return np.asarray(np.log(chances[..., test.outcomes.index(reading.outcome)] + TINY))
-
-
-def combine(quantity: str, one: Array, two: Array, none: Array) -> Array:
-    """Return what two causes together would show, from what each shows alone.
-
-    Leak flows add; so pressures in a hold multiply (each leak takes its share of what is left), and
-    rates of filling add. Measured against solving the pair: docs/limits.md.
-
-    Parameters
-    ----------
-    quantity : str
-        ``pressure``, ``flow``, ``time`` or ``volume``.
-    one, two, none : array
-        The reading with the first, the second, neither, in SI [Pa, m^3/s, s, m^3].
-
-    Returns
-    -------
-    array
-        The reading with both, in SI.
-
-    Examples
-    --------
-    >>> [round(float(combine("pressure", np.array(a), np.array(b), np.array(30.0)))) for a, b in [(15, 15), (30, 10)]]
-    [8, 10]
-    """
-    added = one + two - none
-    if quantity == "time":
-        rate = 1 / np.maximum(one, 1e-3) + 1 / np.maximum(two, 1e-3) - 1 / np.maximum(none, 1e-3)
-        return np.asarray(1 / np.maximum(rate, 1e-3))
-    if quantity == "pressure":
-        falls = (none > 0) & (one >= 0) & (two >= 0) & (one <= none) & (two <= none)
-        return np.asarray(np.where(falls, one * two / np.where(none > 0, none, 1.0), added))
-    return np.asarray(added)
 
 
 def name_ranking(table: Table, ranking: Ranking) -> list[tuple[tuple[str, ...], float]]:
@@ -412,6 +256,3 @@ def name_ranking(table: Table, ranking: Ranking) -> list[tuple[tuple[str, ...], 
         if p >= PAIR_SHOWN
     ]
     return sorted(named, key=lambda item: (-item[1], item[0]))
-
-
-__all__ = ["HEALTHY", "Ranking", "combine", "name_ranking", "rank"]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from diagnose import choices, dispose, explain, plan, predict, rank, rulebase, rules
+from diagnose import choices, course, dispose, explain, plan, predict, rank, rulebase, rules
 from diagnose.catalogue import Catalogue, list_catalogue
 from diagnose.kb.load import KnowledgeBase
 from diagnose.model import Assessment, WorkUp
@@ -24,7 +24,7 @@ class Kit:
     catalogue: Catalogue
     table: Table
     rules: rules.RuleBase
-    planner: plan.Planner
+    planner: course.Planner
     tested: dict[str, frozenset[str]]
 
 
@@ -33,7 +33,7 @@ def make_kit(base: KnowledgeBase, machine_id: str, progress: Progress | None = N
     catalogue = list_catalogue(base, machine_id)
     table = get_table(catalogue, base.version, progress)
     tested = predict.tested_components(catalogue)
-    planner = plan.make_planner(catalogue, table, tested)
+    planner = course.make_planner(catalogue, table, tested)
     return Kit(base, catalogue, table, rulebase.compile_rules(base), planner, tested)
 
 

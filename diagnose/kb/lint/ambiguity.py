@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from diagnose.catalogue import list_catalogue
@@ -13,7 +13,9 @@ from diagnose.testability import AmbiguityGroup, find_groups
 
 
 def list_ambiguity(
-    folder: Path = FOLDER, progress: Callable[[str], Progress | None] | None = None
+    folder: Path = FOLDER,
+    machines: Sequence[str] = (),
+    progress: Callable[[str], Progress | None] | None = None,
 ) -> dict[str, list[AmbiguityGroup]]:
     """Return each machine's ambiguity groups, with the check that comes nearest to splitting them.
 
@@ -23,6 +25,8 @@ def list_ambiguity(
     ----------
     folder : Path
         The knowledge.
+    machines : sequence of str, optional
+        Only these; without it all.
     progress : callable, optional
         Given a machine's id, returns what is told of the compiling of its table.
 
@@ -38,7 +42,7 @@ def list_ambiguity(
     """
     base = load(folder)
     found = {}
-    for name in base.machines:
+    for name in machines or base.machines:
         catalogue = list_catalogue(base, name)
         table = get_table(catalogue, base.version, progress(name) if progress else None)
         found[name] = find_groups(catalogue, table)

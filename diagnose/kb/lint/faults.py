@@ -10,7 +10,7 @@ from diagnose.catalogue import Catalogue, belongs
 from diagnose.errors import ReadingError, UnitError
 from diagnose.kb.lint.desk import Desk, no_such, note_braces
 from diagnose.kb.reader import Where
-from diagnose.kb.schema import PARAMETERS, Case, Component, Effect, Fault, Severity
+from diagnose.kb.schema import PARAMETERS, ZONES, Case, Component, Effect, Fault, Severity
 from diagnose.readings import read_answer, verdict
 from diagnose.units import to_si
 
@@ -32,6 +32,9 @@ def lint_faults(desk: Desk) -> None:
     """Note what is wrong with faults and slips."""
     kinds = desk.names("components")
     for name, fault in desk.base.faults.items():
+        if name.partition(".")[0] not in ZONES or name.count(".") != 1:
+            what = f"lies in the folder of no zone; move it to faults/<zone>: {', '.join(ZONES)}"
+            desk.note("faults", name, (), what)
         if fault.component not in kinds:
             what = no_such(fault.component, "kind of component", kinds)
             desk.note("faults", name, ("component",), what)

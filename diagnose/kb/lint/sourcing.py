@@ -30,7 +30,8 @@ class Share:
 
 def lint_sources(desk: Desk) -> None:
     """Note sources that are unknown or unused, and numbers without one."""
-    known = {str(key) for key in desk.base.documents["sources.yaml"].data or {}}
+    listed = desk.base.documents.get("sources.yaml")
+    known = set(listed.data) if listed and isinstance(listed.data, dict) else set(MARKS)
     used = set(MARKS)
     for document in _documents(desk):
         for where, text in _cited(document.data, ()):

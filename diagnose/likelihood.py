@@ -1,0 +1,75 @@
+"""How likely every particle makes a reading; numbers keep their density, mistakes stay possible."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.catalogue import Catalogue, Test
+from diagnose.model import Reading
+from diagnose.physics.laws import Array
+from diagnose.predict import Table
+from diagnose.readings import bands, find_band
+
+ELSE_VISIBLE = 0.01  # share of unknown causes that show at a given look; judgement [-]
+BEYOND = 1.5  # times the inner edge of an open band
+TINY = 1e-12
+
+
+@dataclass(frozen=True)
+class Group:
+    """Readings of one test with nothing put right between them: they share their error."""
+
+    test: int
+    remedies: int  # how many remedies had been done
+    readings: tuple[Reading, ...]
+
+
+def log_likelihood(catalogue: Catalogue, table: Table, test: int, reading: Reading) -> Array:
+    """Return the log of how likely each particle makes a reading, (n_particles,)."""
+    own = catalogue.tests[test]
+    stated: Array = table.log_prob[table.first[test] + own.outcomes.index(reading.outcome)]
+    if reading.number_si is None or not own.check.procedure or is_beyond(own, reading.number_si):
+        return stated
+    return np.asarray(np.log(density(own, reading, table.shown[test], table.spreads[test]) + TINY))
+
+
+def density(test: Test, reading: Reading, quantity: NDArray[Any], error: NDArray[Any]) -> Array:
+    """Return the likelihood of a number: normal about what is predicted, broad for a mistake."""
+    width = np.array([_width(test, *limits) for limits in bands(test.check.reading)])
+    share = test.outcomes.index(find_band(test, float(reading.number_si or 0.0)))
+    broad = 1 / (len(width) * width[share])
+    z = (float(reading.number_si or 0.0) - quantity) / error
+    peak = np.exp(-0.5 * np.minimum(z * z, 200.0)) / (np.sqrt(2 * np.pi) * error)
+    misread = test.check.misread
+    return np.asarray(((1 - misread) * peak + misread * broad) * width[share])
+
+
+def is_beyond(test: Test, number: float) -> bool:
+    """Tell whether a number lies so far out in an open band that only the band itself says anything."""
+    low, high = bands(test.check.reading)[test.outcomes.index(find_band(test, number))]
+    if np.isfinite(low) and np.isfinite(high):
+        return False
+    edge = low if np.isfinite(low) else high
+    return bool(abs(number - edge) > BEYOND * abs(edge))
+
+
+def _width(test: Test, low: float, high: float) -> float:
+    """Return a band's width; an open band is as wide as the widest closed one or its inner edge."""
+    if np.isfinite(low) and np.isfinite(high):
+        return high - low
+    edges = [abs(edge) for pair in bands(test.check.reading) for edge in pair if np.isfinite(edge)]
+    return max(edges) if edges else 1.0
+
+
+def broad_likelihood(catalogue: Catalogue, table: Table, test: int, reading: Reading) -> float:
+    """Return how likely a cause outside the knowledge makes a reading."""
+    own = catalogue.tests[test]
+    uniform = 1 / len(own.outcomes)
+    if own.check.procedure:
+        return uniform
+    usual = float(table.prob[0, table.first[test] + own.outcomes.index(reading.outcome)])
+    return ELSE_VISIBLE * uniform + (1 - ELSE_VISIBLE) * usual
