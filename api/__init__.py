@@ -1,1 +1,1 @@
-"""The faces of the engine: command line, later HTTP and pages; no file here knows what a fault is."""
+"""The faces of the engine: the command line, later HTTP and pages; none knows what a fault is."""

@@ -70,12 +70,24 @@ def _begin(engine: Engine, screen: Screen, asker: Asker, told: Told, resumed: st
     elif by_wall and told.machine is None and told.failed is None:
         record = _offer(engine, screen, asker, records)
     if record is not None:
+        if resumed is not None:
+            greet(screen, asker)
         return _go_on(engine, record, told.minutes, by_wall)
     told.last_machine = records[0].work.machine if records else ""
-    work = Intake(engine, screen, asker, told).run()
+    intake = Intake(engine, screen, asker, told)
+    work = intake.run()
+    if intake.start:
+        greet(screen, asker)
     clock = Clock.begin(work.minutes_left, by_wall)
     journal = open_journal(work, engine.base().version, clock.needed_at)
     return Start(work, journal, clock)
+
+
+def greet(screen: Screen, asker: Asker) -> None:
+    """Show the safety text where no question has shown it yet."""
+    screen.clear()
+    screen.show(safety_lines())
+    asker.pause()
 
 
 def _run(engine: Engine, screen: Screen, asker: Asker, start: Start, exit_disposition: bool) -> int:

@@ -168,7 +168,7 @@ def rank(
     work : WorkUp
         Readings and remedies so far.
     excluded : frozenset of str
-        Fault ids that a rule excludes.
+        Cause ids that a rule excludes.
     rates : dict, optional
         Chance per checkout by cause id, in place of the knowledge's.
 
@@ -181,7 +181,7 @@ def rank(
     fixed = fixed_at(catalogue, work)
     prior = prior_of(catalogue, rates)
     for block, cause in enumerate(catalogue.causes, 1):
-        if cause.fault_id in excluded:
+        if cause.id in excluded:
             prior[block] *= EXCLUDED
     evidence = weigh(catalogue, table, groups, fixed)
     n = table.n

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from diagnose.catalogue import Catalogue
+from diagnose.catalogue import Catalogue, belongs
 from diagnose.errors import KnowledgeError, Problem
 from diagnose.kb.load import KnowledgeBase
 from diagnose.model import Remedied, WorkUp
-from diagnose.rules import Fact, RuleBase, RuleError, rule_from_mapping
+from diagnose.rules import Fact, Fired, RuleBase, RuleError, rule_from_mapping
 
 
 def compile_rules(base: KnowledgeBase) -> RuleBase:
@@ -49,3 +49,14 @@ def read_facts(catalogue: Catalogue, work: WorkUp) -> Iterator[Fact]:
         if when == latest[name]:
             test = catalogue.tests[catalogue.test_index[name]]
             yield Fact("reading", test.check_id, outcome, test.it)
+
+
+def list_excluded(catalogue: Catalogue, fired: Sequence[Fired]) -> frozenset[str]:
+    """Return the causes that rules exclude; a conclusion at one place excludes only there."""
+    return frozenset(
+        cause.id
+        for each in fired
+        if each.conclusion.kind == "exclude"
+        for cause in catalogue.causes
+        if cause.fault_id in each.conclusion.names and belongs(cause.component, each.at)
+    )

@@ -51,9 +51,7 @@ def diagnose(kit: Kit, work: WorkUp) -> Assessment:
     'remove from service and call biomed'
     """
     fired = kit.rules.fire(rulebase.read_facts(kit.catalogue, work))
-    excluded = frozenset(
-        name for f in fired if f.conclusion.kind == "exclude" for name in f.conclusion.names
-    )
+    excluded = rulebase.list_excluded(kit.catalogue, fired)
     ranking = rank.rank(kit.catalogue, kit.table, work, excluded)
     standing = dispose.find_standing(kit.catalogue, kit.table, kit.tested, work, ranking, fired)
     may_return = standing.marks["repeat"] == "passed"

@@ -3,10 +3,15 @@
 import os
 import shutil
 import tempfile
+from collections.abc import Callable, Iterator
+from functools import lru_cache
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+from diagnose.kb.load import load
+from diagnose.session import Kit, make_kit
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
@@ -41,3 +46,15 @@ def _put_back(saved: dict[str, str | None], home: Path) -> None:
         else:
             os.environ[name] = old
     shutil.rmtree(home, ignore_errors=True)
+
+
+@pytest.fixture(scope="session")
+def get_kit() -> Iterator[Callable[[str], Kit]]:
+    """Return what makes the kit of a machine; compiles a table only if none is in the cache."""
+    own = "TENHOLD_CACHE" not in os.environ
+    if own:
+        os.environ["TENHOLD_CACHE"] = str(Path(tempfile.gettempdir()) / "tenhold-test-cache")
+    base = load()
+    yield lru_cache(maxsize=None)(lambda machine: make_kit(base, machine))
+    if own:
+        del os.environ["TENHOLD_CACHE"]
