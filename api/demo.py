@@ -7,11 +7,10 @@ from api.clock import Clock
 from api.ending import final_screen
 from api.engine import Engine
 from api.keep import Keeper
-from api.screens import View, clock_line, say_remedy
-from api.show import Line, Screen, fit, lines, safety_lines, wrap
+from api.screens import View, clock_line, minutes_since, say_remedy
+from api.show import Line, Screen, first_capital, fit, lines, safety_lines, wrap
 from api.talk import Talk
 from diagnose.choices import in_ten
-from diagnose.explain import minutes_used
 from diagnose.model import Reading, WorkUp
 from diagnose.pretend import Pretend, draw_pretend
 from diagnose.readings import say_reading
@@ -42,7 +41,7 @@ def _talk(screen: Screen, kit: Kit, pretend: Pretend, work: WorkUp) -> View:
     if not person.pause():
         raise KeyboardInterrupt
     keeper = Keeper(None, person.tell)
-    return Talk(screen, person, kit, work, keeper, Clock.begin(None, True), pretend).run()
+    return Talk(screen, person, kit, work, keeper, Clock.begin(None, by_wall=False), pretend).run()
 
 
 def _play(screen: Screen, kit: Kit, pretend: Pretend, work: WorkUp) -> View:
@@ -52,9 +51,8 @@ def _play(screen: Screen, kit: Kit, pretend: Pretend, work: WorkUp) -> View:
     if start > 1:
         screen.show(lines(f"{start - 1} checkout steps before it passed."))
     for number in range(1, ACTS_MOST + 1):
-        used = minutes_used(kit.catalogue, WorkUp(work.machine, work.failed, work.entries[start:]))
         assessment = diagnose(kit, work)
-        view = View(assessment, kit.catalogue, work, used, None)
+        view = View(assessment, kit.catalogue, work, minutes_since(kit.catalogue, work), None)
         if assessment.disposition.final:
             screen.show([Line(), *final_screen(view, "")])
             return view
@@ -70,7 +68,9 @@ def _play(screen: Screen, kit: Kit, pretend: Pretend, work: WorkUp) -> View:
 
 def _step_lines(view: View, number: int) -> list[Line]:
     """Return where it stands and what is done next, in short."""
-    causes = "; ".join(f"{c.title}, {in_ten(c.chance)}" for c in view.assessment.ranking[:2])
+    causes = "; ".join(
+        f"{first_capital(c.title)}, {in_ten(c.chance)}" for c in view.assessment.ranking[:2]
+    )
     choice = view.assessment.choices[0]
     do = choice.title if choice.remedy is None else say_remedy(view.catalogue, choice.remedy)
     again = "" if choice.remedy is None else " Then repeat the failed step."

@@ -54,7 +54,7 @@ def _found_lines(view: View) -> list[Line]:
     likely = [cause for cause in view.assessment.ranking if cause.chance >= 0.05]
     for cause in likely[:3] or view.assessment.ranking[:1]:
         head = "Found:  " if not found else "        "
-        text = f"{head}{bar(cause.chance)} {in_ten(cause.chance)}: {cause.title}"
+        text = f"{head}{bar(cause.chance)} {in_ten(cause.chance)}: {first_capital(cause.title)}"
         found += wrap(text, "", "                   ")
         if cause.leak_si is not None and cause.leak_range_si is not None:
             low, high = (say_leak(each).split()[0] for each in cause.leak_range_si)

@@ -6,6 +6,7 @@ happen while the person still says what failed.
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import threading
 from pathlib import Path
@@ -129,3 +130,14 @@ class _Job:
             while self.thread.is_alive():
                 progress.update(task, completed=self.done)
                 self.thread.join(0.1)
+        drop_typed()
+
+
+def drop_typed() -> None:
+    """Forget what was typed while waiting: it must not answer a question not seen yet."""
+    try:
+        import termios
+    except ImportError:  # not on this system
+        return
+    with contextlib.suppress(OSError, ValueError, termios.error):
+        termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)

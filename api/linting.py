@@ -37,7 +37,7 @@ def _say(report: LintReport) -> list[str]:
     for place, kinds in report.numbers_by_kind.items():
         said = ", ".join(f"{s.count} {kind.replace('_', ' ')} ({s.share:.0%})"
                          for kind, s in kinds.items())  # fmt: skip
-        found.append(f"numbers in {place}: {said}")
+        found.append(f"{place}: {said}")
     return found
 
 

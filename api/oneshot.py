@@ -13,7 +13,7 @@ from api.engine import Engine
 from api.errors import OK, REMOVAL, InputError, UseError
 from api.intake import find_profile
 from api.listing import to_json
-from api.screens import View, main_screen, missing_lines
+from api.screens import View, main_screen, minutes_since, missing_lines
 from api.shapes import (
     AssessmentOut,
     ReadingIn,
@@ -116,7 +116,8 @@ def run_rank(engine: Engine, given: WorkUpIn, as_json: bool, exit_disposition: b
     if as_json:
         typer.echo(to_shape(assessment).model_dump_json(indent=2))
     else:
-        view = View(assessment, catalogue, work, assessment.minutes_used, assessment.minutes_left)
+        used = minutes_since(catalogue, work)
+        view = View(assessment, catalogue, work, used, assessment.minutes_left)
         Screen().show(_lines(view))
     removed = assessment.disposition.say == REMOVE
     return REMOVAL if removed and exit_disposition else OK

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from api.show import WIDTH, Line, Mark, bar, first_capital, fit, lines, say_minutes, wrap
 from diagnose.catalogue import Catalogue, Test, words
 from diagnose.choices import in_ten
-from diagnose.explain import say_strength
+from diagnose.explain import minutes_used, say_strength
 from diagnose.model import Assessment, Choice, OutcomeMeaning, Reading, Remedied, Said, WorkUp
 from diagnose.readings import say_reading
 
@@ -45,6 +45,19 @@ class Task:
     remedy: Remedied | None = None
 
 
+def since_failed(work: WorkUp) -> int:
+    """Return the place after the failed step's first reading: where the work-up itself begins."""
+    for place, entry in enumerate(work.entries):
+        if isinstance(entry, Reading) and entry.test == work.failed:
+            return place + 1
+    return 0
+
+
+def minutes_since(catalogue: Catalogue, work: WorkUp) -> float:
+    """Return the minutes since the step failed, by the knowledge's figures."""
+    return minutes_used(catalogue, replace(work, entries=work.entries[since_failed(work) :]))
+
+
 def main_screen(view: View) -> list[Line]:
     """Return the screen that everything is chosen from."""
     found = [Line(STANDING, "alarm"), clock_line(view)]
@@ -59,12 +72,17 @@ def main_screen(view: View) -> list[Line]:
 
 def clock_line(view: View) -> Line:
     """Return the clock; first of all whether to swap the machine."""
-    used, ahead = say_minutes(view.used), say_minutes(view.assessment.minutes_ahead)
+    used, ahead = say_minutes(view.used), _about(view.assessment.minutes_ahead)
     if view.assessment.swap_first:
         left = say_minutes(view.left or 0.0)
         return Line(f"SWAP THE MACHINE NOW, diagnose after: {left} left, {ahead} to go.", "alarm")
     left = f", {say_minutes(view.left)} until it is needed" if view.left is not None else ""
-    return Line(f"Clock: {used} used, about {ahead} to go{left}.")
+    return Line(f"Clock: {used} used, {ahead} to go{left}.")
+
+
+def _about(minutes: float) -> str:
+    said = say_minutes(minutes)
+    return said if said.startswith("under") else f"about {said}"
 
 
 def _so_far(view: View) -> list[Line]:
@@ -125,7 +143,8 @@ def cause_lines(assessment: Assessment, number: int) -> list[Line]:
     for cause in assessment.ranking[:number]:
         leak = f" ({say_leak(cause.leak_si)})" if cause.leak_si is not None else ""
         room = WIDTH - 30
-        title = cause.title + leak if len(cause.title + leak) <= room else fit(cause.title, room)
+        title = first_capital(cause.title)
+        title = title + leak if len(title + leak) <= room else fit(title, room)
         found.append(Line(f"{bar(cause.chance)} {in_ten(cause.chance):18} {title}"))
     return found
 
@@ -145,7 +164,7 @@ def task_screen(task: Task) -> list[Line]:
     """Return what to do, numbered, with its cautions first."""
     need = f" You need: {', '.join(t.replace('_', ' ') for t in task.tools)}." if task.tools else ""
     found = wrap(first_capital(task.title), mark="bold")
-    found += wrap(f"About {say_minutes(task.minutes)}.{need}")
+    found += wrap(f"{first_capital(_about(task.minutes))}.{need}")
     for caution in task.cautions:
         found += wrap(caution, "! ", mark="alarm")
     for text in task.first:
@@ -168,7 +187,7 @@ def why_screen(view: View) -> list[Line]:
     """Return why: what each reading says about each cause, and the rules that spoke."""
     found: list[Line] = []
     for account in view.assessment.accounts[:TOP]:
-        found += wrap(f"{account.title}: {in_ten(account.chance)}", mark="bold")
+        found += wrap(f"{first_capital(account.title)}: {in_ten(account.chance)}", mark="bold")
         for reading, _strength, factor in account.speaks:
             found += wrap(f"{first_capital(reading)} - {say_strength(factor)}.", "   ")
         if not account.speaks:

@@ -17,13 +17,14 @@ from api.screens import (
     View,
     causes_screen,
     main_screen,
+    minutes_since,
     say_remedy,
+    since_failed,
     task_screen,
     why_screen,
 )
-from api.show import Line, Screen, first_capital, lines
+from api.show import Line, Screen, first_capital, fit, lines
 from diagnose.catalogue import Test, words
-from diagnose.explain import minutes_used
 from diagnose.model import Choice, Entry, Reading, Remedied, WorkUp
 from diagnose.pretend import Pretend
 from diagnose.session import Kit, diagnose
@@ -39,8 +40,7 @@ class Talk:
                  clock: Clock, pretend: Pretend | None = None) -> None:  # fmt: skip
         self.screen, self.asker, self.kit, self.work = screen, asker, kit, work
         self.keeper, self.clock, self.pretend = keeper, clock, pretend
-        names = [reading.test for reading in work.readings]
-        self.opening = names.index(work.failed) + 1 if work.failed in names else 0
+        self.opening = since_failed(work)
 
     def run(self) -> View:
         """Return the last view, when the work-up is at its end."""
@@ -60,8 +60,7 @@ class Talk:
     def assess(self) -> View:
         """Return where the work-up stands now."""
         catalogue = self.kit.catalogue
-        own = replace(self.work, entries=self.work.entries[self.opening :])
-        used, left = self.clock.read(minutes_used(catalogue, own))
+        used, left = self.clock.read(minutes_since(catalogue, self.work))
         self.work = replace(self.work, minutes_left=left)
         return View(diagnose(self.kit, self.work), catalogue, self.work, used, left)
 
@@ -80,8 +79,9 @@ class Talk:
         elif text in keys:
             keys[text](view)
         else:
-            last = f"1 to {len(choices)}, " if choices else ""
-            self.asker.refuse(f"'{text}' is no choice here. Allowed: {last}{', '.join(keys)}.")
+            numbers = f"1 to {len(choices)}, or " if choices else ""
+            given = f"'{fit(text, 20)}' is no choice here. " if text else ""
+            self.asker.refuse(f"{given}Choose {numbers}one of {', '.join(keys)}.")
 
     def add(self, entry: Entry) -> None:
         """Keep an entry, then count it."""
@@ -149,7 +149,7 @@ class Talk:
         if self.pretend is not None:
             pretend = self.pretend
             ways[""] = lambda: self._pretend(pretend, test)
-            extra += "   Enter: the pretend machine answers"
+            extra += "   Enter: it answers"
         return ways, extra
 
     def _pretend(self, pretend: Pretend, test: Test) -> Reading:
@@ -252,9 +252,7 @@ class Talk:
         """Show the end; True if it was taken back."""
         self.keeper.closed(view.assessment.disposition)
         while True:
-            self.screen.clear()
-            self.screen.show(final_screen(view, self.keeper.place))
-            self.screen.show(lines(END, mark="dim") if isinstance(self.asker, Person) else [])
+            self._show_end(view)
             text = self.asker.ask().lower()
             if text == "u":
                 self.undo()
@@ -265,3 +263,16 @@ class Talk:
                 return False
             else:
                 self.asker.refuse(f"'{text}' is no choice here. {END}")
+
+    def _show_end(self, view: View) -> None:
+        """Show the final block; where it is long, the disposition stands above the prompt too."""
+        found = final_screen(view, self.keeper.place)
+        room = self.screen.height - 3
+        self.screen.clear()
+        self.screen.show(found[:room])
+        if len(found) > room:
+            self.asker.pause()
+            self.screen.clear()
+            self.screen.show([*found[room:], Line(), found[1]])
+        if isinstance(self.asker, Person):
+            self.screen.show(lines(END, mark="dim"))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from diagnose.catalogue import Catalogue, Test
 from diagnose.model import Reading
 from diagnose.physics.laws import Array
-from diagnose.predict import Table
+from diagnose.predict import LOGISTIC, Table, rise
 from diagnose.readings import bands, find_band
 
 ELSE_VISIBLE = 0.01  # share of unknown causes that show at a given look; judgement [-]
@@ -38,12 +38,12 @@ def log_likelihood(catalogue: Catalogue, table: Table, test: int, reading: Readi
 
 
 def density(test: Test, reading: Reading, quantity: NDArray[Any], error: NDArray[Any]) -> Array:
-    """Return the likelihood of a number: normal about what is predicted, broad for a mistake."""
+    """Return the likelihood of a number: logistic about what is predicted, broad for a mistake."""
     width = np.array([_width(test, *limits) for limits in bands(test.check.reading)])
     share = test.outcomes.index(find_band(test, float(reading.number_si or 0.0)))
     broad = 1 / (len(width) * width[share])
-    z = (float(reading.number_si or 0.0) - quantity) / error
-    peak = np.exp(-0.5 * np.minimum(z * z, 200.0)) / (np.sqrt(2 * np.pi) * error)
+    below = rise((float(reading.number_si or 0.0) - quantity) / error)
+    peak = LOGISTIC * below * (1 - below) / error
     misread = test.check.misread
     return np.asarray(((1 - misread) * peak + misread * broad) * width[share])
 

@@ -225,16 +225,17 @@ def spacing(quantity: Array) -> Array:
     Returns
     -------
     array, shape (n_causes, n)
-        Half the distance between a particle's neighbours.
+        Distance between a particle's neighbours: machines differ in more than one way.
     """
     order = np.argsort(quantity, axis=1)
     ranked = np.take_along_axis(quantity, order, axis=1)
     gap = np.empty_like(ranked)
-    gap[:, 1:-1] = (ranked[:, 2:] - ranked[:, :-2]) / 2
-    gap[:, 0], gap[:, -1] = ranked[:, 1] - ranked[:, 0], ranked[:, -1] - ranked[:, -2]
+    gap[:, 1:-1] = ranked[:, 2:] - ranked[:, :-2]
+    gap[:, 0] = 2 * (ranked[:, 1] - ranked[:, 0])
+    gap[:, -1] = 2 * (ranked[:, -1] - ranked[:, -2])
     found = np.empty_like(gap)
     np.put_along_axis(found, order, gap, axis=1)
-    return np.asarray(np.minimum(found, 0.2 * (quantity.max() - quantity.min() + 1e-12)))
+    return np.asarray(np.minimum(found, 0.3 * (quantity.max() - quantity.min() + 1e-12)))
 
 
 def leak_sizes(bench: Bench) -> Array:

@@ -20,7 +20,7 @@ from diagnose.outline import checkout_steps
 from diagnose.predict import Table, compile_table, reading_error
 from diagnose.rank import BOTCHED, is_fixed_by
 from diagnose.readings import find_band, verdict
-from diagnose.units import show
+from diagnose.units import TRADE, show
 
 DRAW = 977  # apart from the draw that tables are compiled from
 MACHINES = 8  # drawn for spreading the severities; one of them is the machine
@@ -79,6 +79,7 @@ class Pretend:
             seen = value + error * rng.logistic(scale=1 / LOGISTIC)
             if test.check.reading.quantity == "time":
                 seen = max(0.0, seen)
+            seen = round_off(seen, error, str(test.check.reading.unit))
             text = show(seen, str(test.check.reading.unit))
             return Reading(test.id, find_band(test, seen), seen, text)
         chances = table.prob[row].astype(float)
@@ -92,6 +93,17 @@ class Pretend:
         column = test.outcomes.index(reading.outcome)
         prob = self.table(test).prob
         return bool(prob[MACHINES + self.machine, column] > FELT * prob[self.machine, column])
+
+
+def round_off(value: float, error: float, unit: str) -> float:
+    """Return a number as finely as it can be read, in SI.
+
+    >>> show(round_off(-6.2, 39.2, "cmH2O"), "cmH2O"), show(round_off(-6.2, 98.1, "cmH2O"), "cmH2O")
+    ('-0.10 cmH2O', '0 cmH2O')
+    """
+    one = TRADE[unit][1]
+    step = 10.0 ** np.floor(np.log10(error / one))
+    return float(round(value / one / step) * step * one)
 
 
 def check_out(pretend: Pretend) -> WorkUp | None:

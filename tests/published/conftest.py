@@ -1,7 +1,7 @@
 """A bench for published comparisons: leaks of known size set on machines, and checks played."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
@@ -32,9 +32,12 @@ class Lab:
     """Plays checks on machines with faults of known size; readings come in trade units."""
 
     base: KnowledgeBase
+    known: dict[str, Catalogue] = field(default_factory=dict)
 
     def catalogue(self, machine: str) -> Catalogue:
-        return list_catalogue(self.base, machine)
+        if machine not in self.known:
+            self.known[machine] = list_catalogue(self.base, machine)
+        return self.known[machine]
 
     def test(self, machine: str, name: str) -> Test:
         catalogue = self.catalogue(machine)

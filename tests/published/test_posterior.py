@@ -98,11 +98,9 @@ def shared(engine, test):
     return pyagrum.InformationTheory(engine, ["cause"], [test]).mutualInformationXY()
 
 
-@pytest.mark.parametrize(
-    "given", WORK_UPS, ids=lambda given: "_".join(given.values())
-)
+@pytest.mark.parametrize("given", WORK_UPS, ids=lambda given: "_".join(given.values()))
 def test_posterior_is_that_of_pyagrum(small, network, given):
-    # Single causes and nothing wrong, among themselves: the network has no pairs, no "something else".
+    # Single causes and nothing wrong, among themselves: the network knows no pairs and no unknown.
     catalogue, table = small
     ours = rank(catalogue, table, work_up(catalogue, given)).chance
     engine = infer(network, given)
@@ -124,7 +122,7 @@ def test_gain_before_any_reading_is_that_of_pyagrum(small, network, test):
 
 @pytest.mark.parametrize("test", TESTS[1:])
 def test_gain_after_a_failed_hold_is_that_of_pyagrum(small, network, test):
-    # What a test would show is averaged over a cause's machines as the failed hold has weighed them.
+    # What a test would show is averaged over a cause's machines as the failed hold weighs them.
     catalogue, table = small
     given = {"breathing.hold_30": "falls_fast"}
     weight = rank(catalogue, table, work_up(catalogue, given)).weight

@@ -38,7 +38,8 @@ def test_no_hole_leaks_nothing():
 
 
 def test_choked_flow_ignores_downstream_pressure():
-    assert orifice_mass_flow(500e3, 1e3, 1e-6, 293.15) == orifice_mass_flow(500e3, 200e3, 1e-6, 293.15)
+    low, high = (orifice_mass_flow(500e3, p_down, 1e-6, 293.15) for p_down in (1e3, 200e3))
+    assert low == high > 0
 
 
 def test_no_gas_flows_without_a_difference():
@@ -84,13 +85,14 @@ def test_valve_opens_above_its_pressure_and_leaks_past_its_seat():
 
 
 def test_hole_and_valve_side_by_side_add():
-    both = flow(table(forward=1e-6, opening=100, seat=1e-9, hole=1e-6), 300)
-    valve, hole = flow(table(forward=1e-6, opening=100, seat=1e-9), 300), flow(table(hole=1e-6), 300)
-    assert both == pytest.approx(valve + hole)
+    valve = {"forward": 1e-6, "opening": 100, "seat": 1e-9}
+    apart = flow(table(**valve), 300) + flow(table(hole=1e-6), 300)
+    assert flow(table(**valve, hole=1e-6), 300) == pytest.approx(apart)
 
 
 def test_only_elements_that_need_it_are_split_off():
-    law = make_law(np.array([[[1.0], [2.0], [0.0]], [[0.0], [5.0], [0.0]], [[1.0], [0.5], [0.0]], [[0.0], [0.0], [3.0]]]))  # fmt: skip
+    forward, opening, seat, hole = [1, 2, 0], [0, 5, 0], [1, 0.5, 0], [0, 0, 3]
+    law = make_law(np.array([forward, opening, seat, hole], dtype=float)[:, :, None])
     assert law.holes.tolist() == [2]
     assert law.ways.tolist() == [1]
     assert law.more.tolist() == [[1.5]]
@@ -101,7 +103,8 @@ def test_law_of_some_rows_is_that_of_the_whole():
     whole = make_law(np.abs(rng.normal(size=(4, 3, 5))))
     dp = rng.normal(size=(3, 5)) * 100
     rows = np.array([4, 1])
-    assert flow_through(dp[:, rows], whole.take(rows))[0] == pytest.approx(flow_through(dp, whole)[0][:, rows])
+    some, _ = flow_through(dp[:, rows], whole.take(rows))
+    assert some == pytest.approx(flow_through(dp, whole)[0][:, rows])
 
 
 @pytest.mark.parametrize("at", [-500.0, -10.0, 20.0, 150.0, 2000.0])
@@ -131,5 +134,6 @@ def test_compliance_of_a_bulb_is_the_slope_of_its_content(pg):
 
 
 def test_bulb_is_flat_at_its_recoil_and_round_at_the_rooms_pressure():
-    content, _ = bulb_content(np.array([-9000.0, -6374.0, 0.0, 500.0]), np.array([6e-5]), np.array([6374.0]))
+    pg = np.array([-9000.0, -6374.0, 0.0, 500.0])
+    content, _ = bulb_content(pg, np.array([6e-5]), np.array([6374.0]))
     assert content == pytest.approx([0, 0, 6e-5, 6e-5], abs=1e-11)

@@ -59,7 +59,9 @@ def test_an_unknown_element_is_refused_with_those_there_are(network):
     assert "bag.wall.bore" in caught.value.allowed
 
 
-@pytest.mark.parametrize(("component", "position"), [("apl_valve", "ajar"), ("no_such_part", "open")])
+@pytest.mark.parametrize(
+    ("component", "position"), [("apl_valve", "ajar"), ("no_such_part", "open")]
+)
 def test_an_unknown_position_is_refused(network, ready, component, position):
     with pytest.raises(CircuitError) as caught:
         move(network, ready, component, position)
@@ -73,7 +75,9 @@ def test_moving_writes_the_columns_it_names_and_no_other(network, ready):
     columns = move(network, ready, "apl_valve", "closed")
     changed = np.flatnonzero(before.value != ready.value)
     assert set(changed) <= set(columns)
-    assert ready.value[network.find("apl_valve", "spring", "opening")] == pytest.approx(70 * 98.0665)
+    assert ready.value[network.find("apl_valve", "spring", "opening")] == pytest.approx(
+        70 * 98.0665
+    )
 
 
 def test_a_copy_of_settings_is_its_own(network, ready):
@@ -126,7 +130,12 @@ def test_a_valve_that_does_not_seat_conducts_backwards_and_never_less_forwards(n
 
 
 def test_stores_bags_and_bulbs_only_hold_gas(network, ready):
-    for component, name in (("bag", "pouch"), ("absorber", "space"), ("gas_outlet", "bulb"), ("gauge", "dial")):
+    for component, name in (
+        ("bag", "pouch"),
+        ("absorber", "space"),
+        ("gas_outlet", "bulb"),
+        ("gauge", "dial"),
+    ):
         assert law_of(network, ready, component, name).tolist() == [0, 0, 0, 0]
 
 

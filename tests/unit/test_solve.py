@@ -17,7 +17,7 @@ def net_of(ends, table, rigid, feed=None, bags=(), bulbs=()):
     table = np.asarray(table, dtype=float)
     table = table[:, :, None] if table.ndim == 2 else table
     rigid = np.asarray(rigid, dtype=float).reshape(-1, 1) * np.ones(table.shape[2])
-    given = np.zeros_like(rigid) if feed is None else np.asarray(feed, float).reshape(-1, 1) + 0 * rigid
+    given = 0 * rigid + np.asarray(0 if feed is None else feed, dtype=float).reshape(-1, 1)
     before, after = np.array(ends).T
     return Net(before, after, make_law(table), Stores(rigid, bags, bulbs), given)
 
@@ -79,7 +79,8 @@ def test_rows_do_not_feel_each_other():
     together = advance(net, start, 1.0)
     for row in range(6):
         alone = net_of([(0, 1), (1, 2), (1, 2)], table[:, :, [row]], [ROOMY, ROOMY])
-        assert advance(alone, start[:, [row]], 1.0)[:, 0] == pytest.approx(together[:, row], abs=0.5)
+        own = advance(alone, start[:, [row]], 1.0)[:, 0]
+        assert own == pytest.approx(together[:, row], abs=0.5)
 
 
 def test_a_valve_lets_gas_through_one_way_only():
@@ -121,7 +122,8 @@ def test_a_bag_holds_the_pressure_up():
 def test_content_counts_walls_bags_and_bulbs():
     bag = ((0, np.array([2e-3]), np.array([5e-7])),)
     bulb = ((1, np.array([6e-5]), np.array([6374.0])),)
-    held, compliance = content(Stores(np.full((2, 1), ROOMY), bag, bulb), np.array([[700.0], [-6374.0]]), np.arange(1))
+    made = Stores(np.full((2, 1), ROOMY), bag, bulb)
+    held, compliance = content(made, np.array([[700.0], [-6374.0]]), np.arange(1))
     assert held[0, 0] == pytest.approx(700 * ROOMY + 1.6e-3 + 5e-7 * 650)
     assert held[1, 0] == pytest.approx(-6374 * ROOMY)
     assert (compliance >= ROOMY).all()
@@ -151,7 +153,8 @@ def test_a_row_that_does_not_converge_is_an_error_not_a_number(monkeypatch):
 
 
 def test_a_long_step_is_cut_when_newton_alone_does_not_get_there(monkeypatch):
-    net, start = net_of([(0, 1)], np.array([[0.0], [0.0], [0.0], [1e-6]]), [ROOMY]), np.array([[3000.0]])
+    hole = np.array([[0.0], [0.0], [0.0], [1e-6]])
+    net, start = net_of([(0, 1)], hole, [ROOMY]), np.array([[3000.0]])
     whole = advance(net, start, 3.0)[0, 0]
     monkeypatch.setattr(solve, "ROUNDS", 4)
     cut = advance(net, start, 3.0)[0, 0]
