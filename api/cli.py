@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -104,7 +105,10 @@ def work_up(
     who: Who = "user",
     answers: Annotated[
         str | None,
-        typer.Option(help="File with one answer a line, - for the standard input."),
+        typer.Option(
+            help="File (or - for the standard input) with an answer a line to every question; "
+            "a line - is Enter, # begins a comment."
+        ),
     ] = None,
     resume: Annotated[
         str | None, typer.Option(help="Go on with a record: its name, its file, or 'last'.")
@@ -301,7 +305,10 @@ def _who(text: str) -> Any:
 
 
 def main() -> None:
-    """Run the command line."""
+    """Run the command line; what a terminal cannot show becomes a question mark."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     app()
 
 

@@ -73,7 +73,8 @@ def _step_lines(view: View, number: int) -> list[Line]:
     )
     choice = view.assessment.choices[0]
     do = choice.title if choice.remedy is None else say_remedy(view.catalogue, choice.remedy)
-    again = "" if choice.remedy is None else " Then repeat the failed step."
+    is_said = choice.remedy is None or "repeat" in do
+    again = "" if is_said else " Then repeat the failed step."
     clock = clock_line(view).text
     return [
         Line(f"[{number}]  {clock}", "bold"),
@@ -93,7 +94,7 @@ def reveal(view: View, pretend: Pretend) -> list[Line]:
     singles = [c for c in view.assessment.ranking if len(c.ids) == 1]
     place = next((n for n, c in enumerate(singles, 1) if c.ids[0] == pretend.cause.id), 0)
     cause = singles[place - 1] if place else None
-    title = cause.title if cause else pretend.cause.id
+    title = first_capital(cause.title) if cause else pretend.cause.id
     chance = f" ({in_ten(cause.chance)})" if cause else ""
     right = "put right" if pretend.is_fixed(view.work.remedies) else "still there"
     return [Line(), *wrap(f"The hidden cause was: {title}. It stands at place {place}{chance} of "

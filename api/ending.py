@@ -58,7 +58,8 @@ def _found_lines(view: View) -> list[Line]:
         found += wrap(text, "", "                   ")
         if cause.leak_si is not None and cause.leak_range_si is not None:
             low, high = (say_leak(each).split()[0] for each in cause.leak_range_si)
-            leak = f"leak about {say_leak(cause.leak_si)} at 30 cmH2O ({low} to {high})"
+            spread = f" ({low} to {high})" if low != high else ""
+            leak = f"leak about {say_leak(cause.leak_si)} at 30 cmH2O{spread}"
             found.append(Line(f"                   {leak}"))
     return found
 

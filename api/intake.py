@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import partial
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from api.ask import Asker, Item, Picker, parse_numbers
 from api.engine import Engine
@@ -14,6 +15,9 @@ from api.question import ask_reading, from_step, question_lines
 from api.show import Line, Screen, fit, lines, safety_lines
 from diagnose.model import Reading, WorkUp
 from diagnose.outline import Outline, Profile, Step
+
+if TYPE_CHECKING:
+    from diagnose.catalogue import Catalogue
 
 ZONES = {"breathing": "Breathing system", "dosing": "Gas flows", "vapour": "Vaporizers",
          "outlet": "Fresh gas outlet", "emergency": "Emergency equipment"}  # fmt: skip
@@ -51,6 +55,8 @@ class Intake:
             if reading is not None:
                 break
             self.told.failed = None
+        if self.told.tools is not None:
+            find_tools(self.engine.catalogue(profile.id), self.told.tools)
         passed = self.choose_passed(profile, step)
         if self.told.minutes is None:
             self.told.minutes = self.ask_minutes()
@@ -196,6 +202,15 @@ def list_passed(profile: Profile, failed: Step, names: list[str]) -> list[str]:
     if failed.id in found:
         raise InputError("passed", f"'{failed.id}' is the step that failed; leave it out")
     return list(dict.fromkeys(found))
+
+
+def find_tools(catalogue: Catalogue, names: Iterable[str]) -> frozenset[str]:
+    """Return tools by name; raises InputError if no check uses one of them."""
+    known = {tool for test in catalogue.tests for tool in test.check.tools}
+    unknown = [name for name in sorted(names) if name not in known]
+    if unknown:
+        raise InputError("tools", f"'{unknown[0]}' is used by no check", sorted(known))
+    return frozenset(names)
 
 
 def find_step(profile: Profile, name: str) -> str:

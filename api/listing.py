@@ -18,8 +18,8 @@ ID_WIDTH = 36
 
 
 def to_json(data: Any) -> str:
-    """Return data as JSON text."""
-    return json.dumps(data, ensure_ascii=False, indent=2)
+    """Return data as JSON text that every terminal can show."""
+    return json.dumps(data, indent=2)
 
 
 def list_machines(engine: Engine) -> list[dict[str, Any]]:

@@ -114,7 +114,7 @@ def run_rank(engine: Engine, given: WorkUpIn, as_json: bool, exit_disposition: b
     work = to_work_up(given, catalogue, profile)
     assessment = diagnose(engine.kit(given.machine), work)
     if as_json:
-        typer.echo(to_shape(assessment).model_dump_json(indent=2))
+        typer.echo(to_json(to_shape(assessment).model_dump(mode="json")))
     else:
         used = minutes_since(catalogue, work)
         view = View(assessment, catalogue, work, used, assessment.minutes_left)

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from api.errors import InputError
-from api.intake import find_step, list_passed, passed_reading, refuse_pass
+from api.intake import find_step, find_tools, list_passed, passed_reading, refuse_pass
 from diagnose.catalogue import Catalogue
 from diagnose.choices import in_ten
 from diagnose.errors import CircuitError
@@ -243,15 +243,6 @@ def find_remedy(catalogue: Catalogue, act: str, component: str) -> Remedied:
     if act not in acts:
         raise InputError("remedies", f"'{act}' puts nothing right at '{component}'", sorted(acts))
     return Remedied(act, component)
-
-
-def find_tools(catalogue: Catalogue, names: list[str]) -> frozenset[str]:
-    """Return tools by name; raises InputError if no check uses one of them."""
-    known = {tool for test in catalogue.tests for tool in test.check.tools}
-    unknown = [name for name in names if name not in known]
-    if unknown:
-        raise InputError("tools", f"'{unknown[0]}' is used by no check", sorted(known))
-    return frozenset(names)
 
 
 def to_shape(assessment: Assessment) -> AssessmentOut:

@@ -114,7 +114,8 @@ def stamp_folder(folder: Path) -> str:
         folders.sort()
         for name in sorted(names):
             if name.endswith(".yaml"):
-                stat = os.stat(os.path.join(parent, name))
+                path = os.path.join(parent, name)
+                stat = os.stat(path) if os.path.exists(path) else os.lstat(path)
                 total.update(f"{parent}/{name} {stat.st_size} {stat.st_mtime_ns}\n".encode())
     return total.hexdigest()[:16]
 

@@ -185,11 +185,19 @@ def judge(kit, truth, work, assessment, before, grouped, groups) -> Result:  # t
     of_group = min(singles.index(other) + 1 for other in groups.get(name, (name,)))
     returned = assessment.disposition.say == RETURN
     return Result(
-        machine=work.machine, cause=name, rank=place, rank_of_group=of_group, first=" and ".join(first.ids), top=first.chance,
-        right=first.ids == (name,), tests=len([e for e in work.entries[before:] if isinstance(e, Reading)]),
-        minutes=assessment.minutes_used, disposition=assessment.disposition.say,
-        unsafe=returned and not truth.is_fixed, alone=name not in grouped,
-    )  # fmt: skip
+        machine=work.machine,
+        cause=name,
+        rank=place,
+        rank_of_group=of_group,
+        first=" and ".join(first.ids),
+        top=first.chance,
+        right=first.ids == (name,),
+        tests=len([e for e in work.entries[before:] if isinstance(e, Reading)]),
+        minutes=assessment.minutes_used,
+        disposition=assessment.disposition.say,
+        unsafe=returned and not truth.is_fixed,
+        alone=name not in grouped,
+    )
 
 
 def summarise(results: Sequence[Result]) -> dict[str, float]:
@@ -198,7 +206,8 @@ def summarise(results: Sequence[Result]) -> dict[str, float]:
     tops = np.array([r.top for r in results])
     right = np.array([r.right for r in results], dtype=float)
     return {
-        "work_ups": len(results), "alone": len(alone),
+        "work_ups": len(results),
+        "alone": len(alone),
         "first": float(np.mean([r.rank == 1 for r in alone])),
         "first_three": float(np.mean([r.rank <= 3 for r in alone])),
         "first_all": float(np.mean([r.rank == 1 for r in results])),
@@ -210,7 +219,7 @@ def summarise(results: Sequence[Result]) -> dict[str, float]:
         "unsafe": sum(r.unsafe for r in results),
         "ece": calibration_error(tops, right),
         "ece_band_95": calibration_band(tops),
-    }  # fmt: skip
+    }
 
 
 def calibration_error(confidence: np.ndarray, right: np.ndarray, bins: int = 10) -> float:
@@ -227,9 +236,49 @@ def calibration_error(confidence: np.ndarray, right: np.ndarray, bins: int = 10)
 def calibration_band(confidence: np.ndarray, draws: int = 2000, seed: int = 5) -> float:
     """Return the 95 % point of the error of a perfectly calibrated forecaster with these confidences."""
     rng = np.random.default_rng(seed)
-    errors = [calibration_error(confidence, (rng.uniform(size=len(confidence)) < confidence).astype(float))
-              for _ in range(draws)]  # fmt: skip
+    errors = [
+        calibration_error(
+            confidence, (rng.uniform(size=len(confidence)) < confidence).astype(float)
+        )
+        for _ in range(draws)
+    ]
     return float(np.quantile(errors, 0.95))
+
+
+def draw_reliability(results: Sequence[Result], bins: int = 10) -> str:
+    """Return the reliability plot as SVG: how often the first cause was right, by its chance."""
+    confidence = np.array([r.top for r in results])
+    right = np.array([r.right for r in results], dtype=float)
+    place = np.minimum((confidence * bins).astype(int), bins - 1)
+    marks = []
+    for own in range(bins):
+        inside = place == own
+        if inside.any():
+            x, y = 60 + 400 * confidence[inside].mean(), 440 - 400 * right[inside].mean()
+            size = 3 + 14 * float(np.sqrt(inside.mean()))
+            marks.append(
+                f'<circle cx="{x:.0f}" cy="{y:.0f}" r="{size:.1f}" fill="none" '
+                f'stroke="black"/><text x="{x + size + 3:.0f}" y="{y + 4:.0f}">'
+                f"{int(inside.sum())}</text>"
+            )
+    return "\n".join(
+        [
+            '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 520 500" font-family="sans-serif" '
+            'font-size="13" role="img"><title>Reliability of the first cause</title>',
+            '<rect width="520" height="500" fill="white"/>',
+            '<path d="M60 40V440H460" fill="none" stroke="black"/>',
+            '<path d="M60 440L460 40" stroke="grey" stroke-dasharray="5 4"/>',
+            *[
+                f'<text x="{52 + 40 * k}" y="458">{k / 10:g}</text><text x="30" y="{445 - 40 * k}">'
+                f"{k / 10:g}</text>"
+                for k in range(0, 11, 2)
+            ],
+            '<text x="150" y="482">chance given to the first cause</text>',
+            '<text x="20" y="25">share of work-ups in which it was right (numbers: work-ups)</text>',
+            *marks,
+            "</svg>\n",
+        ]
+    )
 
 
 def main() -> None:
@@ -239,6 +288,7 @@ def main() -> None:
     parser.add_argument("--number", type=int, default=400)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", default="")
+    parser.add_argument("--svg", default="", help="write the reliability plot here")
     args = parser.parse_args()
     machines = args.machines or [name for name, m in load().machines.items() if not m.teaching]
     results: list[Result] = []
@@ -248,6 +298,9 @@ def main() -> None:
     if args.json:
         with open(args.json, "w") as file:
             json.dump([asdict(r) for r in results], file)
+    if args.svg:
+        with open(args.svg, "w") as file:
+            file.write(draw_reliability(results))
     for key, value in summarise(results).items():
         print(f"{key:20} {value:.4g}")
 

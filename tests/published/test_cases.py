@@ -175,10 +175,11 @@ def render(results: Sequence[Result]) -> str:
     """Return the page about the published cases."""
     others = read_file("elsewhere.yaml").items()
     stops = sum(r.answer.is_stop for r in results)
+    returned = sum(a.say == RETURN for r in results for a in (r.answer, r.isolated) if a)
     lines = [
         "# Published cases",
         "",
-        "Written by `tests/published/test_cases.py`; run it as a script after a change of knowledge.",
+        "Written by `tests/published/test_cases.py`; run it as a script after knowledge changes.",
         "Each case of the open list that lies in the zones dosing, vapour, outlet and breathing is",
         "entered as its failed step and what the report says beside it; what a compiler inferred",
         "is not entered. Part of the knowledge was written by people who had read these reports,",
@@ -186,7 +187,7 @@ def render(results: Sequence[Result]) -> str:
         "in the list of causes, 'nothing wrong' and 'something else' counted.",
         "",
         *render_summary(results),
-        f"- A rule ends the matter at once in {stops}; 'return to checkout' in 0",
+        f"- A rule ends the matter at once in {stops}; '{RETURN}' in {returned}",
         "",
         "| case | what was wrong | entered | true part | place | first cause listed "
         "| place with the isolating acts | stop rule |",
@@ -210,7 +211,8 @@ def results(get_kit):
     found = [solve(get_kit, case) for case in read_cases()]
     print()
     for r in found:
-        print(f"{r.case['id']}  {show_place(r.answer):16}{r.answer.lead} {r.answer.lead_chance:.0%}")
+        lead = f"{r.answer.lead} {r.answer.lead_chance:.0%}"
+        print(f"{r.case['id']}  {show_place(r.answer):16}{lead}")
     print("\n".join(render_summary(found)))
     return found
 
