@@ -24,7 +24,7 @@ def run_circuit(engine: Engine, machine: str, check: str | None, out: Path | Non
     catalogue = engine.catalogue(machine)
     if check is not None:
         find_test(catalogue, check)
-    svg = draw_svg(catalogue, check)
+    svg = draw_svg(catalogue, engine.base().version, check)
     if out is None:
         typer.echo(svg)
         return

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 from api.screens import View, missing_lines, say_entry, say_leak
 from api.show import WIDTH, Line, Mark, bar, first_capital, fit, lines, safety_lines, wrap
 from diagnose.catalogue import words
@@ -11,8 +13,8 @@ from diagnose.readings import verdict
 
 TOLD = 8  # readings passed on to biomed; the record has all
 DO_REMOVE = (
-    "Label the machine and set it aside with its settings as they are.",
-    "Bring another machine and check it out whole.",
+    "Do:     Label the machine and set it aside with its settings as they are.",
+    "        Bring another machine and check it out whole.",
 )
 
 
@@ -26,26 +28,26 @@ def final_screen(view: View, record: str) -> list[Line]:
     why = f"{disposition.reason} (rule {disposition.rule})" if disposition.rule else (
         disposition.reason)  # fmt: skip
     found += wrap(why, "Why:    ", mark="bold")
-    found += _return_lines(view) if returns else _remove_lines(view)
+    found += _do_lines(view) if returns else lines(*DO_REMOVE)
+    found += _found_lines(view)
     if record:
-        found += [Line(f"Record: {record}")]
-    return [*found, *safety_lines()[1:3]]
+        found.append(Line(f"Record: {_short(record)}"))
+    found += safety_lines()[1:3]
+    found += _entry_lines(view, "Seen and done:" if returns else "Tell biomed:")
+    return [*found, *([] if returns else missing_lines(view))]
 
 
-def _return_lines(view: View) -> list[Line]:
+def _short(path: str) -> str:
+    """Return a path with the home folder as people write it."""
+    home = os.path.expanduser("~")
+    return f"~{path[len(home) :]}" if path.startswith(home + os.sep) else path
+
+
+def _do_lines(view: View) -> list[Line]:
     test = view.catalogue.tests[view.catalogue.test_index[view.work.failed]]
     step = first_capital(words(view.catalogue, test.check.title, test.it))
     text = f"Begin at '{step}'. Use the machine only when the checkout is passed."
-    found = wrap(text, "Do:     ", mark="bold")
-    return found + _found_lines(view) + _entry_lines(view, "Seen and done:")
-
-
-def _remove_lines(view: View) -> list[Line]:
-    found: list[Line] = []
-    for text in DO_REMOVE:
-        found += wrap(text, "Do:     " if not found else "        ", "        ")
-    found += _found_lines(view)
-    return found + _entry_lines(view, "Tell biomed:") + missing_lines(view)
+    return wrap(text, "Do:     ", mark="bold")
 
 
 def _found_lines(view: View) -> list[Line]:

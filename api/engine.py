@@ -9,9 +9,11 @@ from __future__ import annotations
 import contextlib
 import sys
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from diagnose.errors import KnowledgeError, Problem
 from diagnose.outline import Outline, get_outline
 
 if TYPE_CHECKING:
@@ -20,6 +22,22 @@ if TYPE_CHECKING:
     from diagnose.session import Kit
 
 PATIENCE = 0.8  # seconds of silence before waiting is announced
+
+
+@contextlib.contextmanager
+def name_unreadable(folder: Path) -> Iterator[None]:
+    """Turn a knowledge file that cannot be read into a problem of the knowledge.
+
+    Raises
+    ------
+    KnowledgeError
+        With the file's name.
+    """
+    try:
+        yield
+    except OSError as error:
+        what = f"cannot be read: {error.strerror}; restore the file or its rights"
+        raise KnowledgeError([Problem(str(error.filename or folder), 1, "file", what)]) from error
 
 
 class Engine:
@@ -36,7 +54,8 @@ class Engine:
     def outline(self) -> Outline:
         """The machines and their steps, quickly."""
         if self._outline is None:
-            self._outline = get_outline(self.folder)
+            with name_unreadable(self.folder):
+                self._outline = get_outline(self.folder)
             self._base = self._outline.base
         return self._outline
 
@@ -58,7 +77,8 @@ class Engine:
             if self._base is None:
                 from diagnose.kb.load import load
 
-                self._base = load(self.folder)
+                with name_unreadable(self.folder):
+                    self._base = load(self.folder)
             return self._base
 
     def catalogue(self, machine: str) -> Catalogue:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from api.engine import name_unreadable
 from api.errors import BAD_KNOWLEDGE, OK, InputError
 from api.listing import to_json
 
@@ -20,7 +21,8 @@ def run_lint(folder: Path, as_json: bool, with_groups: bool) -> int:
 
     if not folder.is_dir():
         raise InputError(str(folder), "is no folder", do="name the folder that holds checks/")
-    report = lint(folder)
+    with name_unreadable(folder):
+        report = lint(folder)
     groups = _list_groups(folder) if with_groups and not report.problems else {}
     if as_json:
         typer.echo(to_json(_to_mapping(report) | ({"groups": groups} if with_groups else {})))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import sys
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -73,6 +73,20 @@ def bar(chance: float) -> str:
     """
     full = min(10, max(0, round(chance * 10)))
     return "█" * full + "░" * (10 - full)
+
+
+def count_fitting(found: Sequence[Line], room: int) -> int:
+    """Return how many lines fit into a number of rows; a long one takes several rows.
+
+    >>> count_fitting([Line("a"), Line("b" * 81), Line("c")], 3)
+    2
+    """
+    used = 0
+    for number, line in enumerate(found):
+        used += max(1, -(-len(line.text) // WIDTH))
+        if used > room:
+            return number
+    return len(found)
 
 
 def first_capital(text: str) -> str:

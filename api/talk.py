@@ -23,7 +23,7 @@ from api.screens import (
     task_screen,
     why_screen,
 )
-from api.show import Line, Screen, first_capital, fit, lines
+from api.show import Line, Screen, count_fitting, first_capital, fit, lines
 from diagnose.catalogue import Test, words
 from diagnose.model import Choice, Entry, Reading, Remedied, WorkUp
 from diagnose.pretend import Pretend
@@ -31,6 +31,7 @@ from diagnose.session import Kit, diagnose
 from diagnose.units import to_si
 
 END = "Enter ends, u takes the last answer back, ? why, c causes."
+MORE = "m shows the rest. "
 
 
 class Talk:
@@ -252,27 +253,31 @@ class Talk:
         """Show the end; True if it was taken back."""
         self.keeper.closed(view.assessment.disposition)
         while True:
-            self._show_end(view)
+            has_more = self._show_end(view)
             text = self.asker.ask().lower()
             if text == "u":
                 self.undo()
                 return True
-            if text in ("?", "c"):
-                self.why(view) if text == "?" else self.causes(view)
+            if text == "m" and has_more:
+                self.page(final_screen(view, self.keeper.place)[has_more:])
+            elif text == "?":
+                self.why(view)
+            elif text == "c":
+                self.causes(view)
             elif text in ("", "q"):
                 return False
             else:
-                self.asker.refuse(f"'{text}' is no choice here. {END}")
+                self.asker.refuse(f"'{fit(text, 20)}' is no choice here. {END}")
 
-    def _show_end(self, view: View) -> None:
-        """Show the final block; where it is long, the disposition stands above the prompt too."""
+    def _show_end(self, view: View) -> int:
+        """Show as much of the final block as fits; returns where the rest begins, 0 for no rest."""
         found = final_screen(view, self.keeper.place)
-        room = self.screen.height - 3
         self.screen.clear()
+        if not isinstance(self.asker, Person):
+            self.screen.show(found)
+            return 0
+        room = count_fitting(found, self.screen.height - 3)
+        rest = room if len(found) > room else 0
         self.screen.show(found[:room])
-        if len(found) > room:
-            self.asker.pause()
-            self.screen.clear()
-            self.screen.show([*found[room:], Line(), found[1]])
-        if isinstance(self.asker, Person):
-            self.screen.show(lines(END, mark="dim"))
+        self.screen.show(lines(MORE + END if rest else END, mark="dim"))
+        return rest

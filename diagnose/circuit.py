@@ -128,7 +128,7 @@ def _pieces(kinds: Mapping[str, Component], spaces: Mapping[str, str]) -> Iterab
 
 
 def put(circuit: Circuit, check: Check, it: str = "") -> dict[str, str]:
-    """Return the position of everything during a check: ready, then its set-up, then what it isolates.
+    """Return every position during a check: ready, then its set-up, then what it isolates.
 
     >>> from diagnose.kb.load import load
     >>> base = load()
@@ -143,7 +143,7 @@ def put(circuit: Circuit, check: Check, it: str = "") -> dict[str, str]:
 
 
 def ordinary(circuit: Circuit, check: Check, it: str = "") -> dict[str, str]:
-    """Return the set-up of a check as far as the machine has the parts; what it lacks needs no setting.
+    """Return the set-up of a check for the parts the machine has; what it lacks needs no setting.
 
     >>> from diagnose.kb.load import load
     >>> base = load()
@@ -190,7 +190,8 @@ def spread(circuit: Circuit, check: Check, it: str = "") -> tuple[set[str], set[
             if port:
                 start = circuit.space(port.replace("$it", it))
                 pressed |= {start} | nx.descendants(graph, start)
-        if move.wait and check.reading.at:
+        filled = any(each.fill for each in check.procedure)
+        if move.wait and check.reading.at and not filled:
             start = find_space(circuit, check.reading.at.replace("$it", it))
             pressed |= {start} | nx.ancestors(graph, start)  # what leaks in is read here
         if move.squeeze:

@@ -39,7 +39,7 @@ class Standing:
 
 
 def open_failures(catalogue: Catalogue, work: WorkUp) -> list[str]:
-    """Return the other checkout steps that failed and were neither repeated and passed nor put right.
+    """Return the other failed checkout steps that neither passed when repeated nor were put right.
 
     What was only seen (a cap off, a vaporizer not seated) is put right by the remedy for it.
     """
@@ -194,7 +194,8 @@ def _lacks(
         found.append("the cause comes and goes, so a passed repeat proves nothing")
     if marks["chance_left"] != "low":
         found.append(
-            f"the chance of a remaining fault is {ranking.remaining:.2%}, above {REMAINING_MOST:.1%}"
+            f"the chance of a remaining fault is {ranking.remaining:.2%},"
+            f" above {REMAINING_MOST:.1%}"
         )
     if work.stopped or marks["time"] == "out":
         found.append("the work-up was stopped before it was finished")
@@ -243,7 +244,10 @@ def decide(
             if marks["put_right"] == "yes"
             else "Nothing wrong was found by two different checks"
         )
-        reason = f"{why}, the failed step was repeated and passed. Repeat the checkout from that step on, or whole."
+        reason = (
+            f"{why}, the failed step was repeated and passed."
+            " Repeat the checkout from that step on, or whole."
+        )
         return Disposition(RETURN, True, reason)
     final = is_done or marks["time"] == "out" or marks["person"] == "stopped"
     if removals and final:

@@ -1,6 +1,7 @@
 """Every error of the engine, as one tree.
 
-Attributes first, the message is built from them: what was wrong, where, what is allowed, what to do.
+Attributes first, the message is built from them: what was wrong, where, what is allowed, what to
+do.
 
 DiagnoseError
     KnowledgeError   problems in knowledge files, all at once

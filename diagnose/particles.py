@@ -1,4 +1,4 @@
-"""Machines of a profile on the bench, each cause at many severities: what would every check read?
+"""What every check would read: machines of a profile on the bench, each cause at many severities.
 
 A particle is one cause at one severity in one machine. Causes share the machines, so a cause that a
 check cannot feel reads as the healthy machine does, and is not solved again.
@@ -123,7 +123,7 @@ def predict_quantity(bench: Bench, test: Test) -> Array:
 
 
 def _felt(bench: Bench, test: Test) -> list[int]:
-    """Return the causes whose edits lie on elements that a set-up can feel, by wide connectivity."""
+    """Return the causes whose edits lie on elements a set-up can feel, by wide connectivity."""
     rows, retable = _tables(bench, test, list(range(len(bench.causes))), one=True)
     nodes = reach(bench.network, test.check, test.it, rows, retable)
     spaces = {bench.network.spaces[node] for node in nodes}

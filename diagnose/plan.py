@@ -38,11 +38,12 @@ from diagnose.rank import Ranking
 CHANGE = 0.12  # turning one control or moving one part; judgement [min]
 REPEAT_LEAST = 0.25  # chance of an intermittent cause that makes a repeat worth offering [-]
 TESTS_MOST = 14
+SURE = 0.75  # a remedy this likely to be right is done at once [-]
 REMEDY_LEAST = 0.004  # chance below which a remedy is not offered [-]
 
 
 def offered(planner: Planner, work: WorkUp, ranking: Ranking) -> list[int]:
-    """Return the tests that can be done now: not done since the last remedy, tools and person fit."""
+    """Return the tests that can be done now: not since the last remedy, tools and person fit."""
     since = tests_since_remedy(work)
     before = {reading.test for reading in work.readings}
     may_repeat = _fitful_chance(planner, ranking) >= REPEAT_LEAST
@@ -147,8 +148,10 @@ def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> 
             for option in options
             if option.leads or option.score < float(base.cost[0]) - 1e-9
         ]
+    at_once = must_repeat(work) or _lead_chance(planner, belief, base, state) >= SURE
     options.sort(
         key=lambda option: (
+            at_once and not option.leads,
             option.score,
             not option.leads,
             option.minutes,
@@ -164,13 +167,21 @@ def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> 
 
 
 def _follow(planner: Planner, options: list[Option], base: Course, work: WorkUp) -> list[Option]:
-    """Give the act that begins the simple course that course's cost, so that both are weighed alike."""
+    """Give the act that begins the simple course that course's cost, so both are weighed alike."""
     firsts = [option for option in options if _begins(planner, option, base, work)]
     if not firsts:
         return options
     best = min(firsts, key=lambda option: (option.score, option.minutes, option.test))
     led = replace(best, score=min(best.score, float(base.cost[0])), leads=True)
     return [led if option is best else option for option in options]
+
+
+def _lead_chance(planner: Planner, belief: Belief, base: Course, state: State) -> float:
+    """Return how likely the remedy that begins the simple course puts the cause right."""
+    if base.first[0] >= len(planner.groups) or not base.tries[0]:
+        return 0.0
+    own = planner.member[:, int(base.first[0])] * state.open_
+    return float(belief.blocks @ own)
 
 
 def _begins(planner: Planner, option: Option, base: Course, work: WorkUp) -> bool:
@@ -234,7 +245,7 @@ def _remedy_options(planner: Planner, belief: Belief, work: WorkUp, state: State
 def _try(
     planner: Planner, both: Array, state: State, index: int, minutes: float, group: Remedied
 ) -> Option:
-    """Return the option of a remedy whose repeat has these joint chances, (n_blocks + 1, n_outcomes)."""
+    """Return the option of a remedy; ``both`` are its joint chances, (n_blocks + 1, n_outcomes)."""
     chance = both.sum(axis=0)
     after = (both / np.maximum(chance, 1e-300)).T
     test = planner.catalogue.tests[index]

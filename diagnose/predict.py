@@ -31,8 +31,8 @@ class Table:
     """Everything the ranking needs to know of a machine, as arrays.
 
     ``prob`` has one row per particle (block 0 is the healthy machine) and one column per outcome of
-    each test; ``quantity`` and ``error`` hold the number each particle would show, in SI, and how far
-    a reading may lie from it; ``tested`` says which components a test puts to the test.
+    each test; ``quantity`` and ``error`` hold the number each particle would show, in SI, and how
+    far a reading may lie from it; ``tested`` says which components a test puts to the test.
     """
 
     machine_id: str

@@ -1,4 +1,4 @@
-"""How far a work-up has come: was the failed step repeated, and do other checks confirm it?"""
+"""How far a work-up has come: if the failed step was repeated, and if other checks confirm it."""
 
 from __future__ import annotations
 
@@ -79,6 +79,7 @@ def tests_done(work: WorkUp) -> int:
 
 
 def tests_since_remedy(work: WorkUp) -> set[str]:
+    """Return the tests done since the last remedy, or since the beginning."""
     found: set[str] = set()
     for entry in work.entries:
         if isinstance(entry, Remedied):

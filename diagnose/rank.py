@@ -48,9 +48,9 @@ class Ranking:
 
     @property
     def remaining(self) -> float:
-        """Chance that something which could explain a failed reading is still wrong with the machine.
+        """Chance that something that could explain a failed reading is still wrong.
 
-        What no failed reading points at has its usual chance, and is left to the rest of the checkout.
+        What no failed reading points at has its usual chance, left to the rest of the checkout.
         """
         return float(self.left[self.relevant].sum() + self.pair_left.sum() + self.something_else)
 
@@ -99,7 +99,7 @@ def is_fixed_by(cause: Cause, remedy: Remedied) -> bool:
 
 
 def fixed_at(catalogue: Catalogue, work: WorkUp) -> NDArray[np.int64]:
-    """Return for each block after how many remedies its cause is put right; a large number for never."""
+    """Return after how many remedies each block's cause is put right; a large number for never."""
     never = len(work.remedies) + 1
     found = np.full(len(catalogue.causes) + 1, never)
     for number, remedy in reversed(list(enumerate(work.remedies, 1))):
@@ -189,7 +189,8 @@ def rank(
     was_fixed = (fixed <= len(work.remedies))[:, None]
     gone = own + evidence.gone + np.where(was_fixed, np.log(1 - BOTCHED), 0.0)
     there = np.where(was_fixed, own + evidence.there + np.log(BOTCHED), -np.inf)
-    pool = _pool(prior, evidence)
+    relevant = find_relevant(catalogue, table, groups)
+    pool = _pool(prior, evidence, relevant)
     pairs, pair_log = weigh_pairs(catalogue, table, groups, fixed, prior, pool)
     other = float(np.log(ELSE_PRIOR) + evidence.other)
     top = max(float(gone.max()), float(there.max()), other, float(pair_log.max(initial=-np.inf)))
@@ -197,18 +198,21 @@ def rank(
     pair_w, other_w = np.exp(pair_log - top), float(np.exp(other - top))
     total = float(gone_w.sum() + there_w.sum() + pair_w.sum() + other_w)
     weight = (gone_w + there_w) / total
-    relevant = find_relevant(catalogue, table, groups)
-    stays = relevant & ~was_fixed[:, 0]
-    pair_left = np.array([stays[a] or stays[b] for a, b in pairs], dtype=float)
+    chance = weight.sum(axis=1)
+    pair_left = (
+        pair_w
+        / total
+        * _share_left(pairs, pair_w / total, chance, prior, relevant, was_fixed[:, 0])
+    )
     known = float(np.log(weight.sum() * total / prior.sum() + TINY)) + top
     return Ranking(
-        chance=weight.sum(axis=1),
+        chance=chance,
         something_else=other_w / total,
         pairs=pairs,
         pair_chance=pair_w / total,
         weight=weight,
         left=np.where(was_fixed, there_w, gone_w).sum(axis=1) / total,
-        pair_left=pair_w / total * pair_left,
+        pair_left=pair_left,
         groups=groups,
         relevant=relevant,
         means=tuple(evidence.means),
@@ -219,7 +223,7 @@ def rank(
 def find_relevant(
     catalogue: Catalogue, table: Table, groups: tuple[Group, ...]
 ) -> NDArray[np.bool_]:
-    """Return which causes make some failed reading clearly likelier than the healthy machine does."""
+    """Return which causes make some failed reading clearly likelier than a healthy machine does."""
     found = np.zeros(len(table.causes), dtype=bool)
     for group in groups:
         for reading in group.readings:
@@ -233,15 +237,41 @@ def find_relevant(
     return found
 
 
-def _pool(prior: Array, evidence: Evidence) -> list[int]:
-    """Return the blocks that may stand in a pair: likely alone, or good at explaining some reading."""
+def _share_left(
+    pairs: tuple[tuple[int, int], ...],
+    pair_chance: Array,
+    chance: Array,
+    prior: Array,
+    relevant: NDArray[np.bool_],
+    fixed: NDArray[np.bool_],
+) -> Array:
+    """Return how much of each pair's chance is a fault that is still there.
+
+    Beside a cause that was put right, another counts only as far as the readings raise it above
+    what any machine carries unseen.
+    """
+    found = np.zeros(len(pairs))
+    for place, pair in enumerate(pairs):
+        open_ = [block for block in pair if relevant[block] and not fixed[block]]
+        if len(open_) == 2 or (open_ and not fixed[list(pair)].any()):
+            found[place] = 1.0
+        elif open_:
+            other = pair[0] if pair[1] == open_[0] else pair[1]
+            usual = chance[other] * prior[open_[0]] / prior[0]
+            found[place] = max(0.0, 1 - usual / max(float(pair_chance[place]), TINY))
+    return found
+
+
+def _pool(prior: Array, evidence: Evidence, relevant: NDArray[np.bool_]) -> list[int]:
+    """Return the blocks that may stand in a pair: likely alone, or good at explaining a reading."""
     alone = prior * np.exp(evidence.gone.max(axis=1) - evidence.gone.max())
     lead = np.zeros(len(prior))
     for own in evidence.means:
         lead = np.maximum(lead, np.minimum(1.0, own / (own[0] + TINY) / 20))
     score = alone / (alone[1:].max() + TINY) + prior / prior[1:].max() * lead
-    order = np.argsort(-score[1:], kind="stable")[:PAIR_POOL] + 1
-    return sorted(int(block) for block in order)
+    score = np.where(relevant, score, -1.0)
+    order = np.argsort(-score, kind="stable")[:PAIR_POOL]
+    return sorted(int(block) for block in order if relevant[block])
 
 
 def name_ranking(table: Table, ranking: Ranking) -> list[tuple[tuple[str, ...], float]]:

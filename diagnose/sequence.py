@@ -14,7 +14,7 @@ from diagnose.physics.laws import Array
 
 
 def repair_cost(chances: Array, costs: Array, service: Array | float) -> tuple[Array, Array, Array]:
-    """Return the least expected cost of trying remedies in the best order, calling for service at the end.
+    """Return the least expected cost of trying remedies in the best order, service called last.
 
     Order by chance over cost (Kadane and Simon 1977); stop where going on is dearest to add (Lin
     2014). All rows at once.
@@ -31,12 +31,13 @@ def repair_cost(chances: Array, costs: Array, service: Array | float) -> tuple[A
     Returns
     -------
     cost, tries, time : array, shape (n_rows,)
-        Least expected cost [min], how many remedies are tried before the call, and the expected time
-        spent on tries [min].
+        Least expected cost [min], how many remedies are tried before the call [-], and the
+        expected time spent on tries [min].
 
     Examples
     --------
-    The call-service table with S = 12: doing all four is best, 11.10, though one step alone looks worse.
+    The call-service table with S = 12: doing all four is best, 11.10, though one step alone looks
+    worse.
 
     >>> p, c = np.array([[0.45, 0.30, 0.20, 0.05]]), np.array([10.0, 4.0, 3.0, 1.0])
     >>> cost, tries, _ = repair_cost(p, c, 12.0)
@@ -102,7 +103,8 @@ def exact_plan(
 
     Examples
     --------
-    Six states and five tests of the test-sequencing literature: 2.18 tests, beginning with the second.
+    Six states and five tests of the test-sequencing literature: 2.18 tests, beginning with the
+    second.
 
     >>> rows = [[0,0,0,0,0],[0,1,0,0,1],[0,0,1,1,0],[1,0,0,1,1],[1,1,0,0,0],[1,1,1,1,0]]
     >>> cost, first = exact_plan([.70,.01,.02,.10,.05,.12], [1]*5, rows)

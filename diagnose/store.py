@@ -122,5 +122,8 @@ def write_table(table: Table, path: Path) -> None:
             Path(name).unlink(missing_ok=True)
             raise
     except OSError as error:
-        do = "the answer is right, but the next start compiles again; free space or set TENHOLD_CACHE"
+        do = (
+            "the answer is right, but the next start compiles again; "
+            "free space or set TENHOLD_CACHE"
+        )
         raise CacheError(str(path), f"cannot be written ({error.strerror})", do) from error

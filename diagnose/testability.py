@@ -24,7 +24,7 @@ class AmbiguityGroup:
 
 
 def mean_chances(table: Table) -> Array:
-    """Return the chance of every outcome for every cause, severities averaged, (n_blocks, n_outcomes)."""
+    """Return the chance of outcomes by cause, severities averaged, (n_blocks, n_outcomes)."""
     return np.asarray(table.prob.reshape(len(table.causes), table.n, -1).mean(axis=1, dtype=float))
 
 

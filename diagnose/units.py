@@ -67,7 +67,8 @@ def to_si(text: str, kind: str) -> float:
     text : str
         A number and a unit, such as ``"30 cmH2O"`` or ``"10 %"``.
     kind : str
-        One of ``pressure``, ``flow``, ``time``, ``volume``, ``fraction``, ``length``, ``compliance``.
+        One of ``pressure``, ``flow``, ``time``, ``volume``, ``fraction``, ``length``,
+        ``compliance``.
 
     Returns
     -------

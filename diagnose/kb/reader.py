@@ -40,12 +40,12 @@ class Document:
 
 
 def read_text(text: str, path: str) -> Document:
-    """Return the document in ``text``; broken YAML becomes a problem, never an exception.
+    r"""Return the document in ``text``; broken YAML becomes a problem, never an exception.
 
     >>> read_text("a: no", "x.yaml").data
     {'a': 'no'}
-    >>> str(read_text("a: 1\\na: 2", "x.yaml").problems[0])
-    "x.yaml:2: a: stands twice; keep one"
+    >>> str(read_text("a: 1\na: 2", "x.yaml").problems[0])
+    'x.yaml:2: a: stands twice; keep one'
     """
     document = Document(path)
     try:

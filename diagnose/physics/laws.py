@@ -165,7 +165,18 @@ class Law:
     opening: Array  # (n_ways, n_rows) [Pa]
 
     def take(self, rows: NDArray[np.int64]) -> Law:
-        """Return the law of some rows."""
+        """Return the law of some rows.
+
+        Parameters
+        ----------
+        rows : array of int, shape (n_some,)
+            Numbers of the rows [-].
+
+        Returns
+        -------
+        Law
+            The same elements, those rows only.
+        """
         return Law(
             self.seat[:, rows],
             self.holes,

@@ -49,11 +49,36 @@ class Network:
         return len(self.column)
 
     def node(self, space: str) -> int:
-        """Return the row of a gas space in the arrays of the solver."""
+        """Return the row of a gas space in the arrays of the solver.
+
+        Parameters
+        ----------
+        space : str
+            Name of the gas space.
+
+        Returns
+        -------
+        int
+            Its row [-].
+        """
         return self.spaces.index(space)
 
     def find(self, component: str, element: str, parameter: str) -> int:
         """Return a parameter's column.
+
+        Parameters
+        ----------
+        component : str
+            Name of the component in the machine.
+        element : str
+            Name of the element in the component.
+        parameter : str
+            One of the parameters of an element.
+
+        Returns
+        -------
+        int
+            Its column in the table of parameters [-].
 
         Raises
         ------
@@ -69,7 +94,18 @@ class Network:
 
 
 def build(circuit: Circuit) -> Network:
-    """Return the network of a circuit."""
+    """Return the network of a circuit.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The machine, wired.
+
+    Returns
+    -------
+    Network
+        Its gas spaces, elements and columns.
+    """
     spaces = tuple(sorted(set(circuit.spaces.values())))
     names = [(p.component, p.name, parameter) for p in circuit.pieces for parameter in PARAMETERS]
     return Network(circuit, spaces, circuit.pieces, {name: i for i, name in enumerate(names)})
@@ -83,24 +119,41 @@ class Settings:
     spread: Array  # (n_columns,)
 
     def copy(self) -> Settings:
-        """Return a copy that can be edited."""
+        """Return a copy that can be edited.
+
+        Returns
+        -------
+        Settings
+            The same numbers in arrays of its own.
+        """
         return Settings(self.value.copy(), self.spread.copy())
 
 
 def typical(network: Network) -> Settings:
-    """Return every parameter of the healthy machine, all in their ready positions."""
+    """Return every parameter of the healthy machine, all in their ready positions.
+
+    Parameters
+    ----------
+    network : Network
+        The wiring.
+
+    Returns
+    -------
+    Settings
+        Typical values and spreads, (n_columns,).
+    """
     settings = Settings(np.zeros(network.width), np.zeros(network.width))
     for piece in network.pieces:
         for parameter in PARAMETERS:
             column = network.column[piece.component, piece.name, parameter]
             given = getattr(piece.element, parameter, None)
-            write(settings, column, parameter, given)
+            _write(settings, column, parameter, given)
     for component, position in network.circuit.ready.items():
         move(network, settings, component, position)
     return settings
 
 
-def write(settings: Settings, column: int, parameter: str, given: Setting | None) -> None:
+def _write(settings: Settings, column: int, parameter: str, given: Setting | None) -> None:
     """Write one setting, with its spread, into its column."""
     if given is None:
         settings.value[column], settings.spread[column] = DEFAULTS[parameter], 0.0
@@ -112,6 +165,22 @@ def write(settings: Settings, column: int, parameter: str, given: Setting | None
 
 def move(network: Network, settings: Settings, component: str, position: str) -> list[int]:
     """Put a component in a position; return the columns that this wrote.
+
+    Parameters
+    ----------
+    network : Network
+        The wiring.
+    settings : Settings
+        The parameters to write into.
+    component : str
+        Name of the component in the machine.
+    position : str
+        One of the positions of its kind.
+
+    Returns
+    -------
+    list of int
+        The columns written [-].
 
     Raises
     ------
@@ -128,7 +197,7 @@ def move(network: Network, settings: Settings, component: str, position: str) ->
     for target, given in kind.positions[position].items():
         element, parameter = target.split(".")
         column = network.find(component, element, parameter)
-        write(settings, column, parameter, given)
+        _write(settings, column, parameter, given)
         columns.append(column)
     return columns
 
@@ -146,7 +215,7 @@ def vary(settings: Settings, draw: Array) -> Array:
     Returns
     -------
     array, shape (n_machines, n_columns)
-        Parameters of each machine.
+        Parameters of each machine, each column in its SI unit [Pa, m^3/s, m^3, m^3/Pa, m or -].
     """
     return np.asarray(settings.value * np.exp(settings.spread * draw))
 
@@ -159,12 +228,13 @@ def laws(network: Network, table: Array) -> Array:
     network : Network
         The wiring.
     table : array, shape (n_rows, n_columns)
-        Parameters in SI.
+        Parameters, each column in its SI unit [Pa, m^3/s, m^3, m^3/Pa, m or -].
 
     Returns
     -------
     array, shape (4, n_pieces, n_rows)
-        As ``diagnose.physics.laws.make_law`` wants them.
+        As ``diagnose.physics.laws.make_law`` wants them: forward conductance [m^3/s/Pa], opening
+        pressure [Pa], seat conductance [m^3/s/Pa] and hole coefficient [m^3/s/Pa^0.5].
     """
     n_rows = table.shape[0]
     found = np.zeros((4, len(network.pieces), n_rows))
@@ -204,7 +274,7 @@ def stores(network: Network, table: Array, p_room: float) -> Stores:
     network : Network
         The wiring.
     table : array, shape (n_rows, n_columns)
-        Parameters in SI.
+        Parameters, each column in its SI unit [Pa, m^3/s, m^3, m^3/Pa, m or -].
     p_room : float
         Pressure of the room [Pa].
 
@@ -231,7 +301,20 @@ def stores(network: Network, table: Array, p_room: float) -> Stores:
 
 
 def feeds(network: Network, table: Array) -> Array:
-    """Return the gas that flow controls, flush and pumps put into each space, (n_nodes, n_rows) [m^3/s]."""
+    """Return the gas that flow controls, flush and pumps put into each space.
+
+    Parameters
+    ----------
+    network : Network
+        The wiring.
+    table : array, shape (n_rows, n_columns)
+        Parameters, each column in its SI unit [Pa, m^3/s, m^3, m^3/Pa, m or -].
+
+    Returns
+    -------
+    array, shape (n_nodes, n_rows)
+        Flow into each space [m^3/s].
+    """
     found = np.zeros((len(network.spaces), table.shape[0]))
     for piece in network.pieces:
         if piece.element.type == "feed":
@@ -241,7 +324,18 @@ def feeds(network: Network, table: Array) -> Array:
 
 
 def ends(network: Network) -> tuple[Array, Array]:
-    """Return for each element the node before and after it; the room is the last number."""
+    """Return for each element the node before and after it; the room is the last number.
+
+    Parameters
+    ----------
+    network : Network
+        The wiring.
+
+    Returns
+    -------
+    before, after : array of int, shape (n_pieces,)
+        Numbers of nodes [-].
+    """
     room = len(network.spaces)
     before = np.array([network.node(piece.before) for piece in network.pieces])
     after = np.array([room if p.after == ROOM else network.node(p.after) for p in network.pieces])

@@ -60,7 +60,7 @@ def play(
     it : str
         The component that ``$it`` stands for.
     table : array, shape (n_rows, n_columns)
-        Parameters in SI at the beginning.
+        Parameters at the beginning, each column in its SI unit [Pa, m^3/s, m^3, m^3/Pa, m or -].
     retable : callable
         Gives the table after a component is put in a position during the procedure.
     p_room : float
@@ -92,7 +92,26 @@ def play(
 
 
 def reach(network: Network, check: Check, it: str, table: Array, retable: Retable) -> list[int]:
-    """Return the gas spaces that can feel the moves or be felt by the reading, in any row."""
+    """Return the gas spaces that can feel the moves or be felt by the reading, in any row.
+
+    Parameters
+    ----------
+    network : Network
+        The wiring.
+    check : Check
+        The procedure and the reading.
+    it : str
+        The component that ``$it`` stands for.
+    table : array, shape (n_rows, n_columns)
+        Parameters at the beginning, each column in its SI unit [Pa, m^3/s, m^3, m^3/Pa, m or -].
+    retable : callable
+        Gives the table after a component is put in a position during the procedure.
+
+    Returns
+    -------
+    list of int
+        Their nodes, sorted [-].
+    """
     tables = [table]
     for move in check.procedure:
         if move.set_:
@@ -241,7 +260,7 @@ def _read(network: Network, check: Check, it: str, scene: Scene, nodes: list[int
 
 
 def first_crossing(times: Sequence[float], shares: Sequence[Array], reach: float) -> Array:
-    """Return when each row first reaches a share, by straight lines between steps; else the last time.
+    """Return when each row first reaches a share, on straight lines between steps; else the end.
 
     Parameters
     ----------

@@ -1,9 +1,9 @@
 """Solve many small gas networks at once: implicit steps, Newton's method, all rows side by side.
 
 Each step conserves gas exactly: what a space holds after it is what it held before, plus what
-flowed in. The unknowns are gauge pressures, one per gas space. Arrays are (n_nodes, n_rows), so that
-every operation runs over the rows; the matrices are symmetric, diagonally dominant and nearly trees,
-so they are eliminated without pivoting, leaves first.
+flowed in. The unknowns are gauge pressures, one per gas space. Arrays are (n_nodes, n_rows), so
+that every operation runs over the rows; the matrices are symmetric, diagonally dominant and nearly
+trees, so they are eliminated without pivoting, leaves first.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ Rows = NDArray[np.int64]
 
 @dataclass
 class Source:
-    """Gas from outside that is regulated on a pressure: q = clip(gain (target - p), least, most)."""
+    """Gas from outside, regulated on a pressure: q = clip(gain (target - p), least, most)."""
 
     node: int
     target: Array  # (n_rows,) [Pa]
@@ -36,7 +36,18 @@ class Source:
     gain: float = 4e-6  # [m^3/s/Pa]
 
     def flow(self, pg: Array) -> tuple[Array, Array]:
-        """Return the flow into the node and its slope, both (n_rows,) [m^3/s, m^3/s/Pa]."""
+        """Return the flow into the node and its slope.
+
+        Parameters
+        ----------
+        pg : array, shape (n_rows,)
+            Gauge pressure of the node [Pa].
+
+        Returns
+        -------
+        flow, slope : array, shape (n_rows,)
+            Flow into the node [m^3/s], and its derivative [m^3/s/Pa].
+        """
         wanted = self.gain * (self.target - pg)
         inside = (wanted > self.least) & (wanted < self.most)
         return np.clip(wanted, self.least, self.most), np.where(inside, -self.gain, 0.0)
@@ -103,8 +114,8 @@ def content(stores: Stores, pg: Array, rows: Rows) -> tuple[Array, Array]:
         What the spaces are made of.
     pg : array, shape (n_nodes, n_rows)
         Gauge pressure [Pa].
-    rows : array of int
-        The rows of ``stores`` that ``pg`` belongs to.
+    rows : array of int, shape (n_rows,)
+        The rows of ``stores`` that ``pg`` belongs to [-].
 
     Returns
     -------
@@ -125,7 +136,7 @@ def content(stores: Stores, pg: Array, rows: Rows) -> tuple[Array, Array]:
 
 
 def _newton(net: Net, part: Array, held: Array, dt: float, law: Law, rows: Rows) -> Array:
-    """Return the change of pressure that Newton's method proposes for some rows, (n_nodes, n_rows)."""
+    """Return the change of pressure that Newton's method proposes, (n_nodes, n_rows)."""
     own, diagonal = content(net.stores, part, rows)
     padded = np.concatenate([part, np.zeros((1, part.shape[1]))])
     flow, slope = flow_through(padded[net.before] - padded[net.after], law)
@@ -141,7 +152,7 @@ def _newton(net: Net, part: Array, held: Array, dt: float, law: Law, rows: Rows)
 
 
 def _eliminate(net: Net, diagonal: Array, off: dict[tuple[int, int], Array], right: Array) -> Array:
-    """Solve the symmetric systems of all rows, leaves first; ``diagonal`` and ``right`` are used up."""
+    """Solve the systems of all rows, leaves first; ``diagonal`` and ``right`` are used up."""
     factors = []
     for node, around in net.order:
         own = [(each, off[min(node, each), max(node, each)]) for each in around]

@@ -15,21 +15,36 @@ from packaging.utils import canonicalize_name
 ORDER = (
     "errors",
     "units",
-    "model",
     "kb",
     "circuit",
+    "catalogue",
+    "model",
     "readings",
     "physics",
+    "particles",
     "predict",
+    "store",
     "experta_gate",
     "rules",
+    "rulebase",
+    "likelihood",
+    "pairs",
     "rank",
+    "progress",
+    "sequence",
+    "course",
     "plan",
+    "choices",
     "dispose",
     "explain",
     "session",
-    "logbook",
-    "drill",
+    "testability",
+    "kb.lint",
+    "places",
+    "journal",
+    "outline",
+    "pretend",
+    "layout",
     "draw",
 )
 FORBIDDEN = {"knowledge": {"diagnose", "api"}, "diagnose": {"api"}, "api": set()}
@@ -56,11 +71,17 @@ def read_imports(tree: ast.Module, path: str) -> set[str]:
 def find_part(dotted: str) -> str | None:
     """Return which entry of ORDER a name in ``diagnose`` belongs to; None for the package itself.
 
-    >>> find_part("diagnose.kb.load")
-    'kb'
+    A package inside a package may have a place of its own: linting needs nearly the whole engine,
+    while all of the engine needs what loads the knowledge.
+
+    >>> find_part("diagnose.kb.load"), find_part("diagnose.kb.lint.checks")
+    ('kb', 'kb.lint')
     """
     pieces = dotted.split(".")
-    return pieces[1] if pieces[0] == "diagnose" and len(pieces) > 1 else None
+    if pieces[0] != "diagnose" or len(pieces) == 1:
+        return None
+    inner = ".".join(pieces[1:3])
+    return inner if inner in ORDER else pieces[1]
 
 
 def find_layer_problems(path: str, tree: ast.Module) -> list[str]:
@@ -141,6 +162,11 @@ def test_a_downward_import_is_found():
     assert find_layer_problems("diagnose/rank.py", tree) == [
         "diagnose/rank.py: 'rank' stands above 'session' and may not import it"
     ]
+
+
+def test_an_import_of_a_package_above_its_own_is_found():
+    problems = find_layer_problems("diagnose/kb/load.py", ast.parse("from diagnose.kb import lint"))
+    assert problems == ["diagnose/kb/load.py: 'kb' stands above 'kb.lint' and may not import it"]
 
 
 def test_an_import_of_a_face_by_the_engine_is_found():

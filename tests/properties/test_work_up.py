@@ -56,10 +56,12 @@ def assert_safe(kit, work, assessment):
     assert open_failures(catalogue, work) == []
     confirmed = state_independent(catalogue, kit.tested, work) == "passed"
     assert work.remedies or confirmed
-    biomed_only = {(c.fault.remedy.act, c.component) for c in catalogue.causes
-                   if c.fault.remedy.by == "biomed"}  # fmt: skip
-    user = {(c.fault.remedy.act, c.component) for c in catalogue.causes
-            if c.fault.remedy.by == "user"}  # fmt: skip
+    biomed_only = {
+        (c.fault.remedy.act, c.component) for c in catalogue.causes if c.fault.remedy.by == "biomed"
+    }
+    user = {
+        (c.fault.remedy.act, c.component) for c in catalogue.causes if c.fault.remedy.by == "user"
+    }
     assert all((r.act, r.component) not in biomed_only - user for r in work.remedies)
     assert not work.stopped
 

@@ -212,7 +212,7 @@ def test_any_course_of_entries_and_undoing_is_told_back(tmp_path_factory, acts):
             entry = Reading(f"a.b{place}", "c") if act == "reading" else REMEDY
             work = work.add(entry)
             own.note_entry(entry)
-        own.flush()
+    own.flush()
     own.close()
     assert journal.read_record(path).work == work
 

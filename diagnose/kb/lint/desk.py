@@ -29,6 +29,7 @@ class Desk:
     base: KnowledgeBase
     catalogues: dict[str, Catalogue] = field(default_factory=dict)
     rule_places: dict[str, tuple[str, int]] = field(default_factory=dict)
+    known: dict[str, frozenset[str]] = field(default_factory=dict)
 
     @property
     def circuits(self) -> list[Circuit]:
@@ -45,15 +46,20 @@ class Desk:
         """Tell whether every machine could be wired, so that what is on none is nowhere."""
         return len(self.catalogues) == len(self.base.machines)
 
-    def names(self, kind: str) -> set[str]:
+    def names(self, kind: str) -> frozenset[str]:
         """Return the ids of a kind (``checks``, ``faults`` ...), also of files of bad form."""
-        known = set(self.live if kind == "faults" else getattr(self.base, kind))
+        if kind not in self.known:
+            self.known[kind] = frozenset(self._list_names(kind))
+        return self.known[kind]
+
+    def _list_names(self, kind: str) -> Iterator[str]:
+        read = getattr(self.base, kind)
+        yield from self.live if kind == "faults" else read
         for path in self.base.documents:
             top, _, rest = path.partition("/")
             name = rest.removesuffix(".yaml").replace("/", ".")
-            if top == kind and name not in getattr(self.base, kind):
-                known.add(name)
-        return known
+            if top == kind and name not in read:
+                yield name
 
     def note(self, kind: str, name: str, where: Where, what: str) -> None:
         """Add a problem at a place in the file of one fault, check, machine, component or rule."""
