@@ -217,7 +217,7 @@ def course(planner: Planner, beliefs: Array, state: State) -> Course:
 
 
 def stop_cost(beliefs: Array, state: State) -> Array:
-    """Return the cost of deciding now: removal, or return where it is allowed, for many beliefs [min]."""
+    """Return the cost of deciding now: removal, or return where it is allowed [min]."""
     places = search_places(beliefs)
     cost = REMOVAL + PLACE * places
     if state.may_return:

@@ -117,8 +117,12 @@ def account(
 
 def _speaks(catalogue: Catalogue, ranking: Ranking, block: int) -> list[tuple[str, str, float]]:
     found = []
+    rivals = ranking.chance.copy()
+    rivals[block] = (
+        0.0  # a cause is compared with the others, else the leading one beats only itself
+    )
     for group, own in zip(ranking.groups, ranking.means, strict=True):
-        usual = float(ranking.chance @ own / max(ranking.chance.sum(), 1e-12))
+        usual = float(rivals @ own / max(rivals.sum(), 1e-12))
         factor = float(np.log10(max(own[block], 1e-9) / max(usual, 1e-9)))
         if abs(factor) >= STRENGTHS[-1][0]:
             found.append((say_reading(catalogue, group.readings[-1]), say_strength(factor), factor))

@@ -49,7 +49,7 @@ def density(test: Test, reading: Reading, quantity: NDArray[Any], error: NDArray
 
 
 def is_beyond(test: Test, number: float) -> bool:
-    """Tell whether a number lies so far out in an open band that only the band itself says anything."""
+    """Tell whether a number lies so far out in an open band that only the band says anything."""
     low, high = bands(test.check.reading)[test.outcomes.index(find_band(test, number))]
     if np.isfinite(low) and np.isfinite(high):
         return False

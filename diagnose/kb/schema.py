@@ -270,6 +270,7 @@ class Fault(Strict):
     about: Words
     effect: list[Effect] = []
     intermittent: Fraction = 1.0  # chance that it shows at any one occasion
+    intermittent_source: Source | None = None
     seen: list[Seen] = []
     how_often: HowOften
     remedy: Remedy
@@ -295,6 +296,7 @@ class Reading(Strict):
     at: Port | None = None  # component.element for a gauge, bag or bulb; component.port for a flow
     unit: str | None = None
     reach: Fraction | None = None  # for ``time``: share of the store's size that counts as filled
+    reach_source: Source | None = None
     error: Annotated[
         Sourced | None, Field(description="reader's error, one standard deviation")
     ] = None

@@ -185,11 +185,15 @@ def test_one_check_or_cause_is_shown_whole(call, name):
     assert max(map(len, call("show", name).output.splitlines())) <= 80
 
 
-def test_lint_counts_and_finds_nothing_wrong(call):
-    result = call("lint", "--json")
+def test_lint_counts_what_there_is_and_its_code_says_whether_it_is_whole(call):
+    result, said = call("lint", "--json"), call("lint").output
     found = json.loads(result.stdout)
-    assert (found["problems"], result.exit_code) == ([], 0)
+    assert result.exit_code == (4 if found["problems"] else 0)
+    assert f"{len(found['problems'])} problem" in said
+    assert f"{found['counts']['causes']} causes" in said
     assert found["counts"]["causes"] > 70
+    for problem in found["problems"]:
+        assert f"{problem['path']}:{problem['line']}: {problem['field']}: " in said
 
 
 def test_another_knowledge_folder_is_taken(call, tmp_path, monkeypatch):

@@ -1,4 +1,4 @@
-"""Every screen, as lines: they fit 80 x 24 for every check of every machine, and say what they must."""
+"""Every screen, as lines: fits 80 x 24 for every check of every machine, says what it must."""
 
 from dataclasses import replace
 

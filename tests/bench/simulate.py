@@ -1,4 +1,4 @@
-"""Work-ups on simulated machines: the truth is drawn afresh, the reader errs, the planner is followed.
+"""Work-ups on simulated machines: fresh truth, a reader who errs, the planner followed.
 
 Run as a script: ``python tests/bench/simulate.py [machine ...] --number 400``.
 """
@@ -125,7 +125,7 @@ def check_out(kit: Kit, truth: Truth) -> WorkUp | None:
 
 
 def is_felt(kit: Kit, truth: Truth, test: Test, reading: Reading) -> bool:
-    """Tell whether the cause makes this failure likelier; else it is a false alarm beside the cause."""
+    """Tell whether the cause makes this failure likelier; else it is a false alarm."""
     column = truth.table.first[truth.table.index[test.id]] + test.outcomes.index(reading.outcome)
     own = truth.table.prob[truth.block * truth.table.n + truth.machine, column]
     return bool(own > 2 * truth.table.prob[truth.machine, column])
@@ -148,7 +148,7 @@ def follow(kit: Kit, truth: Truth, work: WorkUp) -> tuple[WorkUp, object]:
 def simulate(
     machine: str, number: int, seed: int, blocks: Sequence[int] | None = None
 ) -> Iterator[Result]:
-    """Yield the results of work-ups with one cause each, drawn by prior among those that fail a step."""
+    """Yield results of work-ups with one cause each, drawn by prior among those that fail."""
     base = load()
     kit = make_kit(base, machine)
     table = compile_table(
@@ -234,7 +234,7 @@ def calibration_error(confidence: np.ndarray, right: np.ndarray, bins: int = 10)
 
 
 def calibration_band(confidence: np.ndarray, draws: int = 2000, seed: int = 5) -> float:
-    """Return the 95 % point of the error of a perfectly calibrated forecaster with these confidences."""
+    """Return the 95 % point of the error of a perfectly calibrated forecaster."""
     rng = np.random.default_rng(seed)
     errors = [
         calibration_error(
@@ -263,7 +263,7 @@ def draw_reliability(results: Sequence[Result], bins: int = 10) -> str:
             )
     return "\n".join(
         [
-            '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 520 500" font-family="sans-serif" '
+            '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 520 500" font-family="serif" '
             'font-size="13" role="img"><title>Reliability of the first cause</title>',
             '<rect width="520" height="500" fill="white"/>',
             '<path d="M60 40V440H460" fill="none" stroke="black"/>',
@@ -274,7 +274,7 @@ def draw_reliability(results: Sequence[Result], bins: int = 10) -> str:
                 for k in range(0, 11, 2)
             ],
             '<text x="150" y="482">chance given to the first cause</text>',
-            '<text x="20" y="25">share of work-ups in which it was right (numbers: work-ups)</text>',
+            '<text x="20" y="25">share of work-ups in which it was right (number of them)</text>',
             *marks,
             "</svg>\n",
         ]
