@@ -9,7 +9,7 @@ import os
 import traceback
 from collections.abc import Sequence
 
-from diagnose.errors import DiagnoseError, KnowledgeError, LogError
+from diagnose.errors import DiagnoseError, KnowledgeError, LogError, ReadingError
 
 OK = 0
 INTERNAL = 1
@@ -60,6 +60,9 @@ def say_error(error: BaseException) -> list[str]:
     """Return an error in lines: what is wrong, where, what to do."""
     if isinstance(error, KnowledgeError):
         return _say_problems(error)
+    if isinstance(error, ReadingError) and error.given == error.check:
+        return [f"Error: '{error.check}' is no check of this machine; did you mean "
+                f"{' or '.join(error.allowed)}?"]  # fmt: skip
     if isinstance(error, DiagnoseError):
         return [f"Error: {line}" if not number else line
                 for number, line in enumerate(str(error).splitlines())]  # fmt: skip

@@ -74,15 +74,12 @@ def test_a_record_goes_on_from_its_file(call, state):
 
 
 def test_a_stop_finding_ends_a_work_up_at_once(call):
-    result = call("rank", "--machine", "two_vaporizers_valve", "--failed", "dosing.hypoxic_guard",
-                  "--reading", "hypoxic", "--json")  # fmt: skip
-    if result.exit_code == 3:  # the outcome's id belongs to the knowledge
-        allowed = json.loads(call("show", "dosing.hypoxic_guard", "--json").stdout)["outcomes"]
-        bad = next(o["id"] for o in allowed if o["means"] == "fail")
-        result = call("rank", "--machine", "two_vaporizers_valve", "--failed",
-                      "dosing.hypoxic_guard", "--reading", bad, "--json")  # fmt: skip
-    disposition = json.loads(result.stdout)["disposition"]
-    assert disposition["final"] and disposition["hazard"] == "hypoxic_mixture"
+    flush = ("--machine", "small", "--failed", "outlet.flush", "--reading", "stays_on")
+    result = call("work-up", *flush, "--passed", "all", "--minutes", "60", "--answers", "-")
+    assert result.exit_code == 0, result.output
+    assert REMOVED in result.output and "hazard.flush_stays_on" in result.output
+    disposition = json.loads(call("rank", *flush, "--json").stdout)["disposition"]
+    assert disposition["final"] and disposition["hazard"] == "barotrauma"
 
 
 def test_rank_reads_json_and_gives_json(call, tmp_path):

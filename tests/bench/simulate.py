@@ -14,7 +14,7 @@ import numpy as np
 
 from diagnose.catalogue import Test
 from diagnose.kb.load import load
-from diagnose.model import RETURN, Reading, Remedied, WorkUp
+from diagnose.model import RETURN, Assessment, Reading, Remedied, WorkUp
 from diagnose.predict import Table, compile_table
 from diagnose.rank import BOTCHED, is_fixed_by, prior_of
 from diagnose.readings import find_band, verdict
@@ -131,7 +131,7 @@ def is_felt(kit: Kit, truth: Truth, test: Test, reading: Reading) -> bool:
     return bool(own > 2 * truth.table.prob[truth.machine, column])
 
 
-def follow(kit: Kit, truth: Truth, work: WorkUp) -> tuple[WorkUp, object]:
+def follow(kit: Kit, truth: Truth, work: WorkUp) -> tuple[WorkUp, Assessment]:
     """Follow the first choice until the disposition is final."""
     for _ in range(30):
         assessment = diagnose(kit, work)
@@ -154,12 +154,8 @@ def simulate(
     table = compile_table(
         kit.catalogue, base.version, n_machines=TRUTH_MACHINES, seed=TRUTH_SEED + seed
     )
-    grouped = {name for group in find_groups(kit.catalogue, kit.table) for name in group.causes}
-    groups = {
-        name: group.causes
-        for group in find_groups(kit.catalogue, kit.table)
-        for name in group.causes
-    }
+    alike = find_groups(kit.catalogue, kit.table)
+    groups = {name: group.causes for group in alike for name in group.causes}
     rng = np.random.default_rng(seed)
     prior = prior_of(kit.catalogue)
     prior[0] = 0.0
@@ -173,12 +169,18 @@ def simulate(
         before = len(work.entries)
         work, assessment = follow(kit, truth, work)
         done += 1
-        yield judge(kit, truth, work, assessment, before, grouped, groups)
+        yield judge(truth, work, assessment, before, groups)
 
 
-def judge(kit, truth, work, assessment, before, grouped, groups) -> Result:  # type: ignore[no-untyped-def]
+def judge(
+    truth: Truth,
+    work: WorkUp,
+    assessment: Assessment,
+    before: int,
+    groups: dict[str, tuple[str, ...]],
+) -> Result:
     """Return how a work-up went, against the truth."""
-    name = kit.table.causes[truth.block]
+    name = truth.table.causes[truth.block]
     singles = [cause.ids[0] for cause in assessment.ranking if len(cause.ids) == 1]
     first = assessment.ranking[0]
     place = singles.index(name) + 1
@@ -196,7 +198,7 @@ def judge(kit, truth, work, assessment, before, grouped, groups) -> Result:  # t
         minutes=assessment.minutes_used,
         disposition=assessment.disposition.say,
         unsafe=returned and not truth.is_fixed,
-        alone=name not in grouped,
+        alone=name not in groups,
     )
 
 

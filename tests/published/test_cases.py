@@ -219,7 +219,7 @@ def results(get_kit):
 
 @pytest.mark.xfail(
     strict=True,
-    reason="not reached: first three 50 % against 85 % of 30; docs/published_cases.md says why for each miss",
+    reason="not reached: first three 50 % of 30, target 85 %; docs/published_cases.md",
 )
 def test_true_part_is_among_the_first_three_causes(results):
     assert share([r.answer.place for r in results], 3) >= FIRST_THREE
@@ -227,7 +227,7 @@ def test_true_part_is_among_the_first_three_causes(results):
 
 @pytest.mark.xfail(
     strict=True,
-    reason="not reached: first 37 % against 60 % of 30; docs/published_cases.md says why for each miss",
+    reason="not reached: first 37 % of 30, target 60 %; docs/published_cases.md",
 )
 def test_true_part_comes_first(results):
     assert share([r.answer.place for r in results], 1) >= FIRST
