@@ -29,7 +29,7 @@ def final_screen(view: View, record: str) -> list[Line]:
         disposition.reason)  # fmt: skip
     found += wrap(why, "Why:    ", mark="bold")
     found += _do_lines(view) if returns else lines(*DO_REMOVE)
-    found += _found_lines(view)
+    found += _found_lines(view, "Found:  " if returns else "Likely: ")
     if record:
         found.append(Line(f"Record: {_short(record)}"))
     found += safety_lines()[1:3]
@@ -50,12 +50,12 @@ def _do_lines(view: View) -> list[Line]:
     return wrap(text, "Do:     ", mark="bold")
 
 
-def _found_lines(view: View) -> list[Line]:
+def _found_lines(view: View, label: str) -> list[Line]:
     """Return the likeliest causes, with the size of the leak."""
     found: list[Line] = []
     likely = [cause for cause in view.assessment.ranking if cause.chance >= 0.05]
     for cause in likely[:3] or view.assessment.ranking[:1]:
-        head = "Found:  " if not found else "        "
+        head = label if not found else "        "
         text = f"{head}{bar(cause.chance)} {in_ten(cause.chance)}: {first_capital(cause.title)}"
         found += wrap(text, "", "                   ")
         if cause.leak_si is not None and cause.leak_range_si is not None:

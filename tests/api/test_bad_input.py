@@ -41,7 +41,7 @@ COMMANDS = {
     "minutes_nan": (("rank", *HOLD, "--reading", "falls_slowly", "--minutes", "nan"), 3,
                     "must be from 0 to 1440"),
     "unknown_check_then": (("rank", *HOLD, "--reading", "falls_slowly", "--then",
-                            "breathing.bag_lok=torn"), 3, "is no check of this machine; did you mean"),
+                            "breathing.bag_lok=torn"), 3, "is no check of this machine"),
     "then_without_answer": (("rank", *HOLD, "--reading", "falls_slowly", "--then", "x"), 3,
                             "is not CHECK=ANSWER"),
     "unknown_component": (("rank", *HOLD, "--reading", "falls_slowly", "--done", "close@door"), 3,
