@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 from diagnose.catalogue import Catalogue, Test
 from diagnose.model import Reading
 from diagnose.physics.laws import Array
-from diagnose.predict import LOGISTIC, Table, rise
+from diagnose.predict import Table
 from diagnose.readings import bands, find_band
 
 ELSE_VISIBLE = 0.01  # share of unknown causes that show at a given look; judgement [-]
+LOGISTIC = 1.702  # this steep it looks normal, with wider tails: machines differ [-]
 BEYOND = 1.5  # times the inner edge of an open band
 TINY = 1e-12
 
@@ -42,7 +43,8 @@ def density(test: Test, reading: Reading, quantity: NDArray[Any], error: NDArray
     width = np.array([_width(test, *limits) for limits in bands(test.check.reading)])
     share = test.outcomes.index(find_band(test, float(reading.number_si or 0.0)))
     broad = 1 / (len(width) * width[share])
-    below = rise((float(reading.number_si or 0.0) - quantity) / error)
+    z = (float(reading.number_si or 0.0) - quantity) / error
+    below = 1 / (1 + np.exp(-np.clip(LOGISTIC * z, -50, 50)))
     peak = LOGISTIC * below * (1 - below) / error
     misread = test.check.misread
     return np.asarray(((1 - misread) * peak + misread * broad) * width[share])

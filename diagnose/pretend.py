@@ -26,7 +26,6 @@ DRAW = 977  # apart from the draw that tables are compiled from
 MACHINES = 8  # drawn for spreading the severities; one of them is the machine
 TRIES = 400
 FELT = 2.0  # a step failed because of the cause if the cause makes it this much likelier [-]
-LOGISTIC = 1.702
 
 
 @dataclass(frozen=True)
@@ -76,7 +75,7 @@ class Pretend:
         if test.check.procedure and rng.uniform() > test.check.misread:
             value = float(table.quantity[row, 0])
             error = float(reading_error(test.check.reading, np.array([value]))[0])
-            seen = value + error * rng.logistic(scale=1 / LOGISTIC)
+            seen = value + error * rng.standard_normal()
             if test.check.reading.quantity == "time":
                 seen = max(0.0, seen)
             seen = round_off(seen, error, str(test.check.reading.unit))

@@ -132,7 +132,7 @@ def weigh(
             log_likelihood(catalogue, table, group.test, r).reshape(blocks, n)
             for r in group.readings
         ]
-        there = np.mean(each, axis=0) if len(each) > 1 else each[0].astype(float)
+        there = pool_repeats(group, each)
         usual = there[0].copy()
         if len(fitful):
             there[fitful] = sum(_fitful(own[fitful], own[0], shows[fitful, None]) for own in each)
@@ -143,8 +143,23 @@ def weigh(
             there = np.where(gone[:, None], usual, there)
         evidence.gone += there
         broad = [np.log(broad_likelihood(catalogue, table, group.test, r)) for r in group.readings]
-        evidence.other += float(np.mean(broad))
+        evidence.other += float(pool_repeats(group, [np.asarray(own) for own in broad]))
     return evidence
+
+
+def pool_repeats(group: Group, each: list[Array]) -> Array:
+    """Return the log likelihood of a group: repeats that agree share their error and count once.
+
+    Repeats that disagree cannot share one, so each outcome counts.
+
+    >>> group = Group(0, 0, (Reading("a", "x"), Reading("a", "x"), Reading("a", "y")))
+    >>> float(pool_repeats(group, [np.array(-1.0), np.array(-1.0), np.array(-2.0)]))
+    -3.0
+    """
+    seen: dict[str, list[Array]] = {}
+    for reading, own in zip(group.readings, each, strict=True):
+        seen.setdefault(reading.outcome, []).append(own)
+    return np.asarray(sum(np.mean(same, axis=0) for same in seen.values()), dtype=float)
 
 
 def _fitful(own: Array, healthy: Array, shows: Array) -> Array:

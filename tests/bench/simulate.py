@@ -73,7 +73,7 @@ class Truth:
 
         value = float(self.table.quantity[row, index])
         error = float(reading_error(test.check.reading, np.array([value]))[0])
-        seen = value + error * self.rng.logistic(scale=1 / 1.702)
+        seen = value + error * self.rng.standard_normal()
         if test.check.reading.quantity == "time":
             seen = max(0.0, seen)
         return Reading(test.id, find_band(test, seen), seen, f"{seen:g}")
