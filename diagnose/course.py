@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from diagnose.catalogue import Catalogue
 from diagnose.circuit import put
-from diagnose.likelihood import ELSE_VISIBLE
+from diagnose.likelihood import broad_chances
 from diagnose.model import Remedied, WorkUp
 from diagnose.physics.laws import Array
 from diagnose.predict import Table
@@ -118,14 +118,9 @@ def make_planner(
 
 
 def _other(catalogue: Catalogue, table: Table) -> Array:
-    found = np.zeros(table.prob.shape[1])
-    for index, test in enumerate(catalogue.tests):
-        columns = table.columns(index)
-        uniform = np.full(len(test.outcomes), 1 / len(test.outcomes))
-        usual = table.prob[0, columns]
-        share = 1.0 if test.check.procedure else ELSE_VISIBLE
-        found[columns] = share * uniform + (1 - share) * usual
-    return found
+    return np.concatenate(
+        [broad_chances(catalogue, table, test) for test in range(len(table.tests))]
+    )
 
 
 def _positions(catalogue: Catalogue) -> Array:

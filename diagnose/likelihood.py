@@ -14,6 +14,7 @@ from diagnose.physics.laws import Array
 from diagnose.predict import Table
 from diagnose.readings import bands, find_band
 
+ELSE_FELT = 0.2  # share of pressure and flow checks that an unknown cause shows at; judgement [-]
 ELSE_VISIBLE = 0.01  # share of unknown causes that show at a given look; judgement [-]
 LOGISTIC = 1.702  # this steep it looks normal, with wider tails: machines differ [-]
 BEYOND = 1.5  # times the inner edge of an open band
@@ -67,11 +68,19 @@ def _width(test: Test, low: float, high: float) -> float:
     return max(edges) if edges else 1.0
 
 
+def broad_chances(catalogue: Catalogue, table: Table, test: int) -> Array:
+    """Return the outcome chances of a test when the cause lies outside the knowledge.
+
+    Such a cause shows at a share of the checks, with any outcome, and reads as the healthy machine
+    does at the others.
+    """
+    own = catalogue.tests[test]
+    share = ELSE_FELT if own.check.procedure else ELSE_VISIBLE
+    usual = table.prob[: table.n, table.columns(test)].mean(axis=0, dtype=float)
+    return np.asarray(share / len(own.outcomes) + (1 - share) * usual)
+
+
 def broad_likelihood(catalogue: Catalogue, table: Table, test: int, reading: Reading) -> float:
     """Return how likely a cause outside the knowledge makes a reading."""
-    own = catalogue.tests[test]
-    uniform = 1 / len(own.outcomes)
-    if own.check.procedure:
-        return uniform
-    usual = float(table.prob[0, table.first[test] + own.outcomes.index(reading.outcome)])
-    return ELSE_VISIBLE * uniform + (1 - ELSE_VISIBLE) * usual
+    place = catalogue.tests[test].outcomes.index(reading.outcome)
+    return float(broad_chances(catalogue, table, test)[place])
