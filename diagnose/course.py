@@ -23,9 +23,9 @@ from diagnose.rank import Ranking, fixed_at, is_fixed_by
 from diagnose.sequence import repair_cost, search_places
 
 REMOVAL = 25.0  # taking the machine out and bringing another; judgement [min]
-PLACE = 10.0  # biomed's search for each wrongly named cause; judgement [min]
-NAME = 10.0  # what not knowing the cause costs later, for each place searched; judgement [min]
-WRONG_RETURN = 20_000.0  # a machine returned with its cause, in minutes of loss; judgement [min]
+PLACE = 12.0  # biomed's search for each wrongly named cause; judgement [min]
+NAME = 15.0  # what not knowing the cause costs later, for each place searched; judgement [min]
+WRONG_RETURN = 40_000.0  # a machine returned with its cause, in minutes of loss; judgement [min]
 
 
 @dataclass(frozen=True)

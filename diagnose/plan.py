@@ -177,11 +177,11 @@ def _follow(planner: Planner, options: list[Option], base: Course, work: WorkUp)
 
 
 def _lead_chance(planner: Planner, belief: Belief, base: Course, state: State) -> float:
-    """Return how likely the remedy that begins the simple course puts the cause right."""
+    """Return the chance of the likeliest single cause that the first remedy puts right."""
     if base.first[0] >= len(planner.groups) or not base.tries[0]:
         return 0.0
     own = planner.member[:, int(base.first[0])] * state.open_
-    return float(belief.blocks @ own)
+    return float((belief.blocks * own).max())
 
 
 def _begins(planner: Planner, option: Option, base: Course, work: WorkUp) -> bool:

@@ -143,11 +143,11 @@ def predict_test(catalogue: Catalogue, bench: Bench, test: Test) -> tuple[Array,
         nothing = np.full(blocks * bench.n, np.nan)
         return np.repeat(prob, bench.n, axis=0), nothing, nothing
     quantity = predict_quantity(bench, test)
-    error = reading_error(test.check.reading, quantity)
-    prob = band_chances(
-        test.check.reading, quantity.reshape(-1), error.reshape(-1), test.check.misread
-    )
-    return prob, quantity.reshape(-1), np.hypot(error, spacing(quantity)).reshape(-1)
+    near = spacing(quantity)
+    near[0] = 0.0  # the healthy machine has no severity
+    error = np.hypot(reading_error(test.check.reading, quantity), near).reshape(-1)
+    shown = quantity.reshape(-1)
+    return band_chances(test.check.reading, shown, error, test.check.misread), shown, error
 
 
 def observe(catalogue: Catalogue, test: Test) -> Array:
