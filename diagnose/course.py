@@ -25,7 +25,7 @@ from diagnose.sequence import repair_cost, search_places
 REMOVAL = 25.0  # taking the machine out and bringing another; judgement [min]
 PLACE = 12.0  # biomed's search for each wrongly named cause; judgement [min]
 NAME = 15.0  # what not knowing the cause costs later, for each place searched; judgement [min]
-WRONG_RETURN = 40_000.0  # a machine returned with its cause, in minutes of loss; judgement [min]
+WRONG_RETURN = 20_000.0  # a machine returned with its cause, in minutes of loss; judgement [min]
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from diagnose.rank import Ranking, fixed_at, is_fixed_by, name_ranking
 from diagnose.readings import verdict
 from diagnose.rules import Fact, Fired, RuleBase
 
-REMAINING_MOST = 0.001  # chance of a remaining fault with which a machine may return; judgement [-]
+REMAINING_MOST = 0.002  # chance of a remaining fault with which a machine may return; judgement [-]
 HIGH, LOW = 0.5, 0.2  # levels of the leading cause's chance [-]
 UNEXPLAINED = 0.35  # chance of "something else" that counts as unexplained [-]
 SURPRISE = 1.0  # log10 by which a broad guess beats all known causes

@@ -21,7 +21,7 @@ from diagnose.predict import Table
 from diagnose.readings import verdict
 
 ELSE_PRIOR = 0.002  # chance of a cause outside the knowledge at a checkout; judgement [-]
-BOTCHED = 0.03  # chance that a remedy was done and did not put its cause right; judgement [-]
+BOTCHED = 0.01  # chance that a remedy was done and did not put its cause right; judgement [-]
 EXCLUDED = 0.05  # what a rule's exclusion leaves of a cause's chance; judgement [-]
 RELEVANT = 2.0  # how much likelier than on the healthy machine a failed reading must be
 PAIR_POOL = 22  # causes that may stand in a pair
