@@ -10,6 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
+import numpy as np
+from numpy.typing import NDArray
+
 from diagnose.circuit import SUPPLIES, Circuit, wire
 from diagnose.kb.load import KnowledgeBase
 from diagnose.kb.schema import Check, Fault
@@ -54,6 +57,21 @@ class Catalogue:
     def cause_index(self) -> dict[str, int]:
         """Cause id -> block of particles; block 0 is the machine with nothing wrong."""
         return {HEALTHY: 0} | {cause.id: i + 1 for i, cause in enumerate(self.causes)}
+
+    @cached_property
+    def often(self) -> NDArray[np.float64]:
+        """Chance of each cause at the start of a checkout, (n_causes,) [-]."""
+        return np.array([cause.fault.how_often.per_10000 / 1e4 for cause in self.causes])
+
+    @cached_property
+    def botched(self) -> NDArray[np.float64]:
+        """Chance that a remedy does not put its cause right, nothing wrong first, (n_blocks,) [-]."""
+        return np.array([0.0] + [cause.fault.remedy.botched for cause in self.causes])
+
+    @cached_property
+    def shows(self) -> NDArray[np.float64]:
+        """Chance that each block shows on one occasion, nothing wrong first, (n_blocks,) [-]."""
+        return np.array([1.0] + [cause.fault.intermittent for cause in self.causes])
 
     @cached_property
     def test_index(self) -> dict[str, int]:
@@ -117,6 +135,17 @@ def belongs(component: str, it: str) -> bool:
     if place[-1].isdigit():
         return own[-1] == place[-1]
     return len(own) > 1 and len(place) > 1 and own[0] == place[0]
+
+
+def sightings(cause: Cause, test: Test) -> dict[str, float]:
+    """Return what a cause says is seen at a test: outcome -> chance; empty if it says nothing."""
+    if not belongs(cause.component, test.it):
+        return {}
+    return {
+        seen.outcome: seen.chance
+        for seen in cause.fault.seen
+        if seen.check == test.check_id and seen.at in (None, cause.component)
+    }
 
 
 def words(catalogue: Catalogue, text: str, it: str) -> str:

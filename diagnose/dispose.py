@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from diagnose.catalogue import Catalogue, belongs
+from diagnose.catalogue import Catalogue, sightings
 from diagnose.model import REMOVE, RETURN, SOMETHING_ELSE, Disposition, Reading, Remedied, WorkUp
 from diagnose.predict import Table
 from diagnose.progress import state_independent, state_repeat
@@ -18,7 +18,7 @@ from diagnose.rank import Ranking, fixed_at, is_fixed_by, name_ranking
 from diagnose.readings import verdict
 from diagnose.rules import Fact, Fired, RuleBase
 
-REMAINING_MOST = 0.002  # chance of a remaining fault with which a machine may return; judgement [-]
+REMAINING_MOST = 0.001  # chance of a remaining fault with which a machine may return; judgement [-]
 HIGH, LOW = 0.5, 0.2  # levels of the leading cause's chance [-]
 UNEXPLAINED = 0.35  # chance of "something else" that counts as unexplained [-]
 SURPRISE = 1.0  # log10 by which a broad guess beats all known causes
@@ -65,9 +65,7 @@ def open_failures(catalogue: Catalogue, work: WorkUp) -> list[str]:
 def _is_put_right(catalogue: Catalogue, reading: Reading, remedy: Remedied) -> bool:
     test = catalogue.tests[catalogue.test_index[reading.test]]
     return any(
-        is_fixed_by(cause, remedy)
-        and belongs(cause.component, test.it)
-        and any(s.check == test.check_id and s.outcome == reading.outcome for s in cause.fault.seen)
+        is_fixed_by(cause, remedy) and reading.outcome in sightings(cause, test)
         for cause in catalogue.causes
     )
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -61,6 +62,17 @@ class Bench:
     def n(self) -> int:
         """Machines, and particles per cause."""
         return len(self.draws.machines)
+
+    @cached_property
+    def touched(self) -> tuple[frozenset[tuple[str, str]], ...]:
+        """The elements (component, element) that each cause's edits lie on."""
+        names = {column: (own, e) for (own, e, _), column in self.network.column.items()}
+        found = []
+        for cause in self.causes:
+            edits = fault_edits(self, cause, np.zeros(1))
+            edits += stay_edits(self, cause.component, cause.fault.effect)
+            found.append(frozenset(names[column] for column, _ in edits))
+        return tuple(found)
 
 
 def set_bench(catalogue: Catalogue, n_machines: int = N_MACHINES, seed: int = SEED) -> Bench:
@@ -132,18 +144,7 @@ def _felt(bench: Bench, test: Test) -> list[int]:
         for p in bench.network.pieces
         if p.before in spaces or p.after in spaces
     }
-    found = []
-    for index, cause in enumerate(bench.causes):
-        columns = {column for column, _ in fault_edits(bench, cause, np.zeros(1))}
-        columns |= {column for column, _ in stay_edits(bench, cause.component, cause.fault.effect)}
-        names = (
-            {(c, e) for (c, e, _), column in bench.network.column.items() if column in columns}
-            if columns
-            else set()
-        )
-        if names & near:
-            found.append(index)
-    return found
+    return [index for index, names in enumerate(bench.touched) if names & near]
 
 
 def _tables(

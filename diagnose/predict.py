@@ -6,14 +6,17 @@ leak's size, seen once, must fit every later reading.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.catalogue import Catalogue, Test, belongs
+from diagnose.catalogue import Catalogue, Test, sightings
 from diagnose.circuit import suspects
 from diagnose.kb.schema import Reading
 from diagnose.particles import N_MACHINES, SEED, Bench, fault_edits, predict_quantity, set_bench
@@ -21,8 +24,10 @@ from diagnose.physics.laws import P_SEEP, Array, hole_coefficient
 from diagnose.readings import bands
 from diagnose.units import TRADE, kind_of, to_si
 
+FEW = 8  # fewer tests than this a processor are not worth starting another process [-]
 Float32 = NDArray[np.float32]
 Progress = Callable[[int, int, str], None]
+_shared: list[tuple[Catalogue, Bench]] = []  # in a worker process only: what its tasks share
 
 
 @dataclass(frozen=True)
@@ -57,8 +62,9 @@ class Table:
 
     @cached_property
     def shown(self) -> Float32:
-        """Predicted quantity, one test a row, (n_tests, n_particles)."""
-        return np.ascontiguousarray(self.quantity.T)
+        """Predicted quantity in the usual machine, one test a row, (n_tests, n_particles)."""
+        blocks = self.quantity.T.reshape(len(self.tests), len(self.causes), self.n)
+        return np.ascontiguousarray(usual(blocks).reshape(len(self.tests), -1))
 
     @cached_property
     def spreads(self) -> Float32:
@@ -104,7 +110,7 @@ def compile_table(
     seed : int
         Of the draw; another seed draws other machines and severities.
     progress : callable, optional
-        Told (done, all, test id) before each test.
+        Told (done, all, test id) after each test.
 
     Returns
     -------
@@ -113,10 +119,9 @@ def compile_table(
     """
     bench = set_bench(catalogue, n_machines, seed)
     parts, quantities, errors = [], [], []
-    for done, test in enumerate(catalogue.tests):
+    for done, (prob, quantity, error) in enumerate(_predict_all(catalogue, bench)):
         if progress:
-            progress(done, len(catalogue.tests), test.id)
-        prob, quantity, error = predict_test(catalogue, bench, test)
+            progress(done + 1, len(catalogue.tests), catalogue.tests[done].id)
         parts.append(prob)
         quantities.append(quantity)
         errors.append(error)
@@ -135,6 +140,26 @@ def compile_table(
     )
 
 
+def _predict_all(catalogue: Catalogue, bench: Bench) -> Iterator[tuple[Array, Array, Array]]:
+    """Yield what ``predict_test`` returns for every test, in order, on all processors."""
+    workers = min(os.cpu_count() or 1, len(catalogue.tests) // FEW)
+    if workers < 2:
+        yield from (predict_test(catalogue, bench, test) for test in catalogue.tests)
+        return
+    with ProcessPoolExecutor(workers, initializer=_begin, initargs=(catalogue, bench)) as pool:
+        yield from pool.map(_predict_place, range(len(catalogue.tests)))
+
+
+def _begin(catalogue: Catalogue, bench: Bench) -> None:
+    """Keep what every task of a worker process needs."""
+    _shared.append((catalogue, bench))
+
+
+def _predict_place(place: int) -> tuple[Array, Array, Array]:
+    catalogue, bench = _shared[-1]
+    return predict_test(catalogue, bench, catalogue.tests[place])
+
+
 def predict_test(catalogue: Catalogue, bench: Bench, test: Test) -> tuple[Array, Array, Array]:
     """Return outcome chances, quantity and error of one test, for every particle."""
     blocks = len(catalogue.causes) + 1
@@ -143,11 +168,43 @@ def predict_test(catalogue: Catalogue, bench: Bench, test: Test) -> tuple[Array,
         nothing = np.full(blocks * bench.n, np.nan)
         return np.repeat(prob, bench.n, axis=0), nothing, nothing
     quantity = predict_quantity(bench, test)
-    near = spacing(quantity)
+    shown = usual(quantity)
+    near = spacing(shown)
     near[0] = 0.0  # the healthy machine has no severity
-    error = np.hypot(reading_error(test.check.reading, quantity), near).reshape(-1)
-    shown = quantity.reshape(-1)
-    return band_chances(test.check.reading, shown, error, test.check.misread), shown, error
+    error = np.hypot(reading_error(test.check.reading, shown), near).reshape(-1)
+    differ = quantity[0] - np.median(quantity[0])
+    each = [
+        band_chances(test.check.reading, shown.reshape(-1) + own, error, test.check.misread)
+        for own in differ
+    ]
+    return np.mean(each, axis=0), quantity.reshape(-1), np.hypot(error, differ.std())
+
+
+def usual(quantity: NDArray[Any]) -> NDArray[Any]:
+    """Return what would be read in the usual machine: each machine's own deviation taken out.
+
+    The deviation counts as error of the reading instead. Else the few machines drawn would be
+    told apart by their passed steps, and a cause would be judged on the severity that chance gave
+    to the one machine that fits best.
+
+    Parameters
+    ----------
+    quantity : array, shape (..., n_causes, n_machines)
+        Readings in SI, the healthy machines first.
+
+    Returns
+    -------
+    array of the same shape
+        The same with the healthy machines' spread removed.
+
+    Examples
+    --------
+    >>> usual(np.array([[29.0, 30.0, 31.0], [19.0, 20.0, 11.0]]))
+    array([[30., 30., 30.],
+           [20., 20., 10.]])
+    """
+    healthy = quantity[..., :1, :]
+    return np.asarray(quantity - healthy + np.median(healthy, axis=-1, keepdims=True))
 
 
 def observe(catalogue: Catalogue, test: Test) -> Array:
@@ -156,8 +213,7 @@ def observe(catalogue: Catalogue, test: Test) -> Array:
     usual = np.array([test.check.reading.otherwise.get(name, 0.0) for name in outcomes])
     rows = np.tile(usual, (len(catalogue.causes) + 1, 1))
     for row, cause in enumerate(catalogue.causes, 1):
-        seen = {s.outcome: s.chance for s in cause.fault.seen if s.check == test.check_id}
-        if seen and belongs(cause.component, test.it):
+        if seen := sightings(cause, test):
             told = np.array([seen.get(name, 0.0) for name in outcomes])
             rest = np.where([name in seen for name in outcomes], 0.0, usual)
             left = max(0.0, 1.0 - told.sum())
@@ -183,7 +239,7 @@ def rise(z: Array) -> Array:
     [0.001, 0.5, 0.841]
     """
     near = np.clip(z, -8, 8)
-    return np.asarray(0.5 * (1 + np.tanh(np.sqrt(2 / np.pi) * (near + 0.044715 * near**3))))
+    return np.asarray(0.5 * (1 + np.tanh(np.sqrt(2 / np.pi) * near * (1 + 0.044715 * near * near))))
 
 
 def band_chances(reading: Reading, quantity: Array, error: Array, misread: float) -> Array:
@@ -270,8 +326,4 @@ def tested_components(catalogue: Catalogue) -> dict[str, frozenset[str]]:
 
 
 def _shown(catalogue: Catalogue, test: Test) -> Sequence[str]:
-    return [
-        c.component
-        for c in catalogue.causes
-        if belongs(c.component, test.it) and any(s.check == test.check_id for s in c.fault.seen)
-    ]
+    return [cause.component for cause in catalogue.causes if sightings(cause, test)]

@@ -18,7 +18,7 @@ from diagnose.catalogue import Catalogue, Cause, Test
 from diagnose.model import Reading, Remedied, WorkUp
 from diagnose.outline import checkout_steps
 from diagnose.predict import Table, compile_table, reading_error
-from diagnose.rank import BOTCHED, is_fixed_by
+from diagnose.rank import is_fixed_by
 from diagnose.readings import find_band, verdict
 from diagnose.units import TRADE, show
 
@@ -50,8 +50,9 @@ class Pretend:
 
     def is_fixed(self, remedies: Sequence[Remedied]) -> bool:
         """Tell whether the cause was put right; a remedy is botched now and then."""
+        botched = self.cause.fault.remedy.botched
         return any(
-            is_fixed_by(self.cause, each) and self._rng("remedy", number, 0).uniform() > BOTCHED
+            is_fixed_by(self.cause, each) and self._rng("remedy", number, 0).uniform() > botched
             for number, each in enumerate(remedies)
         )
 

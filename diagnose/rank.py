@@ -21,7 +21,6 @@ from diagnose.predict import Table
 from diagnose.readings import verdict
 
 ELSE_PRIOR = 0.002  # chance of a cause outside the knowledge at a checkout; judgement [-]
-BOTCHED = 0.01  # chance that a remedy was done and did not put its cause right; judgement [-]
 EXCLUDED = 0.05  # what a rule's exclusion leaves of a cause's chance; judgement [-]
 RELEVANT = 2.0  # how much likelier than on the healthy machine a failed reading must be
 PAIR_POOL = 22  # causes that may stand in a pair
@@ -70,12 +69,10 @@ def prior_of(catalogue: Catalogue, rates: dict[str, float] | None = None) -> Arr
     array, shape (n_blocks,)
         Priors; they sum to one with the prior of something else [-].
     """
-    own = np.array(
-        [
-            (rates or {}).get(cause.id, cause.fault.how_often.per_10000 / 1e4)
-            for cause in catalogue.causes
-        ]
-    )
+    own = catalogue.often.copy()
+    for name, rate in (rates or {}).items():
+        if name in catalogue.cause_index:
+            own[catalogue.cause_index[name] - 1] = rate
     return np.concatenate([[max(0.05, 1 - own.sum() - ELSE_PRIOR)], own])
 
 
@@ -124,7 +121,7 @@ def weigh(
 ) -> Evidence:
     """Return the log likelihood of every reading group, per particle."""
     blocks, n = len(table.causes), table.n
-    shows = np.array([1.0] + [cause.fault.intermittent for cause in catalogue.causes])
+    shows = catalogue.shows
     fitful = np.flatnonzero(shows < 1.0)
     evidence = Evidence(np.zeros((blocks, n)), np.zeros((blocks, n)), 0.0, [])
     for group in groups:
@@ -156,6 +153,8 @@ def pool_repeats(group: Group, each: list[Array]) -> Array:
     >>> float(pool_repeats(group, [np.array(-1.0), np.array(-1.0), np.array(-2.0)]))
     -3.0
     """
+    if len(each) == 1:
+        return np.array(each[0], dtype=float)
     seen: dict[str, list[Array]] = {}
     for reading, own in zip(group.readings, each, strict=True):
         seen.setdefault(reading.outcome, []).append(own)
@@ -202,8 +201,9 @@ def rank(
     n = table.n
     own = np.log(prior / n + TINY)[:, None]
     was_fixed = (fixed <= len(work.remedies))[:, None]
-    gone = own + evidence.gone + np.where(was_fixed, np.log(1 - BOTCHED), 0.0)
-    there = np.where(was_fixed, own + evidence.there + np.log(BOTCHED), -np.inf)
+    botched = catalogue.botched[:, None]
+    gone = own + evidence.gone + np.where(was_fixed, np.log(1 - botched), 0.0)
+    there = np.where(was_fixed, own + evidence.there + np.log(botched + TINY), -np.inf)
     relevant = find_relevant(catalogue, table, groups)
     pool = _pool(prior, evidence, relevant)
     pairs, pair_log = weigh_pairs(catalogue, table, groups, fixed, prior, pool)
@@ -265,16 +265,15 @@ def _share_left(
     Beside a cause that was put right, another counts only as far as the readings raise it above
     what any machine carries unseen.
     """
-    found = np.zeros(len(pairs))
-    for place, pair in enumerate(pairs):
-        open_ = [block for block in pair if relevant[block] and not fixed[block]]
-        if len(open_) == 2 or (open_ and not fixed[list(pair)].any()):
-            found[place] = 1.0
-        elif open_:
-            other = pair[0] if pair[1] == open_[0] else pair[1]
-            usual = chance[other] * prior[open_[0]] / prior[0]
-            found[place] = max(0.0, 1 - usual / max(float(pair_chance[place]), TINY))
-    return found
+    if not pairs:
+        return np.zeros(0)
+    one, two = np.array(pairs).T
+    open_one, open_two = (relevant & ~fixed)[one], (relevant & ~fixed)[two]
+    whole = (open_one & open_two) | ((open_one | open_two) & ~fixed[one] & ~fixed[two])
+    own, other = np.where(open_one, one, two), np.where(open_one, two, one)
+    usual = chance[other] * prior[own] / prior[0]
+    part = np.maximum(0.0, 1 - usual / np.maximum(pair_chance, TINY))
+    return np.where(whole, 1.0, np.where(open_one | open_two, part, 0.0))
 
 
 def _pool(prior: Array, evidence: Evidence, relevant: NDArray[np.bool_]) -> list[int]:

@@ -226,6 +226,7 @@ class Seen(Strict):
     outcome: Id
     chance: Fraction
     source: Source
+    at: Id | None = None  # only when the cause is in this component; left out: in any of its kind
 
 
 class HowOften(Strict):
@@ -244,6 +245,7 @@ class Remedy(Strict):
     minutes: float
     say: Words
     source: Source = "judgement"
+    botched: Fraction = 0.01  # chance that it was done and did not put the cause right
 
 
 class Case(Strict):

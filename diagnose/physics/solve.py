@@ -70,20 +70,17 @@ class Net:
         return len(self.feed)
 
     @cached_property
-    def incidence(self) -> Array:
-        """+1 where an element leaves a node, -1 where it enters, (n_nodes, n_pieces) [-]."""
-        found = np.zeros((self.n_nodes + 1, len(self.before)))
-        index = np.arange(len(self.before))
-        found[self.before, index] += 1
-        found[self.after, index] -= 1
-        return found[:-1]
+    def ends(self) -> list[tuple[int, int, int]]:
+        """The two nodes of each element and its place, but for those that join a node to itself."""
+        pairs = enumerate(zip(self.before.tolist(), self.after.tolist(), strict=True))
+        return [(a, b, index) for index, (a, b) in pairs if a != b]
 
     @cached_property
     def joins(self) -> dict[tuple[int, int], list[int]]:
         """Pair of nodes -> the elements between them."""
         found: dict[tuple[int, int], list[int]] = {}
-        for index, (a, b) in enumerate(zip(self.before.tolist(), self.after.tolist(), strict=True)):
-            if b < self.n_nodes and a != b:
+        for a, b, index in self.ends:
+            if b < self.n_nodes:
                 found.setdefault((min(a, b), max(a, b)), []).append(index)
         return found
 
@@ -140,9 +137,14 @@ def _newton(net: Net, part: Array, held: Array, dt: float, law: Law, rows: Rows)
     own, diagonal = content(net.stores, part, rows)
     padded = np.concatenate([part, np.zeros((1, part.shape[1]))])
     flow, slope = flow_through(padded[net.before] - padded[net.after], law)
-    into = net.feed[:, rows] - net.incidence @ flow
+    into = net.feed[:, rows]
     slope *= dt
-    diagonal += np.abs(net.incidence) @ slope
+    for a, b, index in net.ends:  # row by row: a matrix product would wake the threads of BLAS
+        into[a] -= flow[index]
+        diagonal[a] += slope[index]
+        if b < net.n_nodes:
+            into[b] += flow[index]
+            diagonal[b] += slope[index]
     for source in net.sources:
         taken, change = replace(source, target=source.target[rows]).flow(part[source.node])
         into[source.node] += taken

@@ -16,7 +16,7 @@ from diagnose.catalogue import Test
 from diagnose.kb.load import load
 from diagnose.model import RETURN, Assessment, Reading, Remedied, WorkUp
 from diagnose.predict import Table, compile_table
-from diagnose.rank import BOTCHED, is_fixed_by, prior_of
+from diagnose.rank import is_fixed_by, prior_of
 from diagnose.readings import find_band, verdict
 from diagnose.session import Kit, diagnose, make_kit
 from diagnose.testability import find_groups
@@ -81,8 +81,11 @@ class Truth:
     def remedy(self, remedy: Remedied) -> None:
         """Do a remedy; it puts its own causes right, and is botched now and then."""
         self.remedies += 1
-        if self.block and is_fixed_by(self.kit.catalogue.causes[self.block - 1], remedy):
-            self.is_fixed = self.is_fixed or self.rng.uniform() > BOTCHED
+        if not self.block:
+            return
+        cause = self.kit.catalogue.causes[self.block - 1]
+        if is_fixed_by(cause, remedy):
+            self.is_fixed = self.is_fixed or self.rng.uniform() > cause.fault.remedy.botched
 
 
 @dataclass
@@ -111,13 +114,16 @@ def steps_of(kit: Kit) -> list[Test]:
     )
 
 
-def check_out(kit: Kit, truth: Truth) -> WorkUp | None:
-    """Return the work-up that a checkout leads to: steps passed, then the first that fails."""
+def check_out(kit: Kit, truth: Truth, mixed: bool = False) -> WorkUp | None:
+    """Return the work-up that a checkout leads to: steps passed, then the first that fails.
+
+    None if all pass, or, unless mixed, if the failure is not the cause's but a false alarm.
+    """
     passed: list[Reading] = []
     for test in steps_of(kit):
         reading = truth.answer(test.id)
         if verdict(test, reading) == "fail":
-            if not is_felt(kit, truth, test, reading):
+            if not mixed and not is_felt(kit, truth, test, reading):
                 return None
             return WorkUp(kit.catalogue.circuit.machine_id, test.id, (*passed, reading))
         passed.append(reading)
@@ -129,6 +135,13 @@ def is_felt(kit: Kit, truth: Truth, test: Test, reading: Reading) -> bool:
     column = truth.table.first[truth.table.index[test.id]] + test.outcomes.index(reading.outcome)
     own = truth.table.prob[truth.block * truth.table.n + truth.machine, column]
     return bool(own > 2 * truth.table.prob[truth.machine, column])
+
+
+def is_shown(truth: Truth, work: WorkUp) -> bool:
+    """Tell whether the cause makes the failed reading likelier, so that the work-up is about it."""
+    test = truth.kit.catalogue.tests[truth.table.index[work.failed]]
+    failed = [r for r in work.readings if r.test == work.failed]
+    return truth.block > 0 and any(is_felt(truth.kit, truth, test, r) for r in failed)
 
 
 def follow(kit: Kit, truth: Truth, work: WorkUp) -> tuple[WorkUp, Assessment]:
@@ -145,10 +158,13 @@ def follow(kit: Kit, truth: Truth, work: WorkUp) -> tuple[WorkUp, Assessment]:
     raise AssertionError(f"work-up does not end: {work}")
 
 
-def simulate(
-    machine: str, number: int, seed: int, blocks: Sequence[int] | None = None
-) -> Iterator[Result]:
-    """Yield results of work-ups with one cause each, drawn by prior among those that fail."""
+def simulate(machine: str, number: int, seed: int, mixed: bool = False) -> Iterator[Result]:
+    """Yield results of work-ups drawn by prior among those whose checkout fails.
+
+    One cause each; or, ``mixed``, whatever fails a step: healthy machines that were misread and
+    causes that the failed step cannot feel. Chances can only be judged on the latter, because
+    the ranking is not told that there is a cause.
+    """
     base = load()
     kit = make_kit(base, machine)
     table = compile_table(
@@ -158,12 +174,12 @@ def simulate(
     groups = {name: group.causes for group in alike for name in group.causes}
     rng = np.random.default_rng(seed)
     prior = prior_of(kit.catalogue)
-    prior[0] = 0.0
+    prior[0] *= mixed
     done = 0
     while done < number:
         block = int(rng.choice(len(prior), p=prior / prior.sum()))
         truth = Truth(kit, table, block, int(rng.integers(table.n)), rng)
-        work = check_out(kit, truth)
+        work = check_out(kit, truth, mixed)
         if work is None:
             continue
         before = len(work.entries)
@@ -197,7 +213,7 @@ def judge(
         tests=len([e for e in work.entries[before:] if isinstance(e, Reading)]),
         minutes=assessment.minutes_used,
         disposition=assessment.disposition.say,
-        unsafe=returned and not truth.is_fixed,
+        unsafe=returned and not truth.is_fixed and is_shown(truth, work),
         alone=name not in groups,
     )
 
@@ -289,6 +305,7 @@ def main() -> None:
     parser.add_argument("machines", nargs="*", default=[])
     parser.add_argument("--number", type=int, default=400)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--mixed", action="store_true", help="with false alarms, for calibration")
     parser.add_argument("--json", default="")
     parser.add_argument("--svg", default="", help="write the reliability plot here")
     args = parser.parse_args()
@@ -296,7 +313,7 @@ def main() -> None:
     results: list[Result] = []
     for place, machine in enumerate(machines):
         share = args.number // len(machines) + (place < args.number % len(machines))
-        results += simulate(machine, share, args.seed + place)
+        results += simulate(machine, share, args.seed + place, args.mixed)
     if args.json:
         with open(args.json, "w") as file:
             json.dump([asdict(r) for r in results], file)

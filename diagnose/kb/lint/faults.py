@@ -109,6 +109,12 @@ def _lint_seen(desk: Desk, name: str, fault: Fault) -> None:
         if seen.check not in checks:
             desk.note("faults", name, (*where, "check"), no_such(seen.check, "check", checks))
             continue
+        places = sorted(
+            {it for c in desk.catalogues.values() for it in c.circuit.of_kind(fault.component)}
+        )
+        if seen.at and desk.all_wired and seen.at not in places:
+            what = no_such(seen.at, f"{fault.component} of any machine", places)
+            desk.note("faults", name, (*where, "at"), what)
         check = desk.base.checks.get(seen.check)
         if check is None:
             continue
@@ -163,6 +169,9 @@ def _lint_numbers(desk: Desk, name: str, fault: Fault) -> None:
         desk.note("faults", name, ("how_often",), what)
     if not 0 < fault.remedy.minutes < 10000:
         desk.note("faults", name, ("remedy", "minutes"), "must be more than 0; mend it")
+    if not 0 < fault.remedy.botched < 1:
+        what = "must lie above 0 % and below 100 %; leave it out if nothing is known"
+        desk.note("faults", name, ("remedy", "botched"), what)
     if not 0 < fault.intermittent <= 1:
         what = "must lie above 0 % and at most 100 %; leave it out if it always shows"
         desk.note("faults", name, ("intermittent",), what)
