@@ -65,7 +65,7 @@ class Catalogue:
 
     @cached_property
     def botched(self) -> NDArray[np.float64]:
-        """Chance that a remedy does not put its cause right, nothing wrong first, (n_blocks,) [-]."""
+        """Chance that a remedy does not put right its cause, healthy first, (n_blocks,) [-]."""
         return np.array([0.0] + [cause.fault.remedy.botched for cause in self.causes])
 
     @cached_property

@@ -18,7 +18,7 @@ from diagnose.rank import Ranking, fixed_at, is_fixed_by, name_ranking
 from diagnose.readings import verdict
 from diagnose.rules import Fact, Fired, RuleBase
 
-REMAINING_MOST = 0.001  # chance of a remaining fault with which a machine may return; judgement [-]
+REMAINING_MOST = 0.0015  # chance of a remaining fault with which it may return; judgement [-]
 HIGH, LOW = 0.5, 0.2  # levels of the leading cause's chance [-]
 UNEXPLAINED = 0.35  # chance of "something else" that counts as unexplained [-]
 SURPRISE = 1.0  # log10 by which a broad guess beats all known causes
@@ -193,7 +193,7 @@ def _lacks(
     if marks["chance_left"] != "low":
         found.append(
             f"the chance of a remaining fault is {ranking.remaining:.2%},"
-            f" above {REMAINING_MOST:.1%}"
+            f" above {REMAINING_MOST:.2%}"
         )
     if work.stopped or marks["time"] == "out":
         found.append("the work-up was stopped before it was finished")

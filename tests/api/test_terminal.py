@@ -167,7 +167,7 @@ def test_a_demo_is_played_by_hand_to_its_end(terminal):
     own = terminal("demo", "--seed", "10")
     own.wait_for("Enter goes on")
     own.say("")
-    for _ in range(30):
+    for _ in range(90):  # three screens a test
         screen = own.wait_for(">")
         if "Enter ends" in screen:
             break
