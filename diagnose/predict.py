@@ -6,9 +6,7 @@ leak's size, seen once, must fit every later reading.
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -24,10 +22,8 @@ from diagnose.physics.laws import P_SEEP, Array, hole_coefficient
 from diagnose.readings import bands
 from diagnose.units import TRADE, kind_of, to_si
 
-FEW = 8  # fewer tests than this a processor are not worth starting another process [-]
 Float32 = NDArray[np.float32]
 Progress = Callable[[int, int, str], None]
-_shared: list[tuple[Catalogue, Bench]] = []  # in a worker process only: what its tasks share
 
 
 @dataclass(frozen=True)
@@ -110,7 +106,7 @@ def compile_table(
     seed : int
         Of the draw; another seed draws other machines and severities.
     progress : callable, optional
-        Told (done, all, test id) after each test.
+        Told (done, all, test id) before each test.
 
     Returns
     -------
@@ -119,9 +115,10 @@ def compile_table(
     """
     bench = set_bench(catalogue, n_machines, seed)
     parts, quantities, errors = [], [], []
-    for done, (prob, quantity, error) in enumerate(_predict_all(catalogue, bench)):
+    for done, test in enumerate(catalogue.tests):
         if progress:
-            progress(done + 1, len(catalogue.tests), catalogue.tests[done].id)
+            progress(done, len(catalogue.tests), test.id)
+        prob, quantity, error = predict_test(catalogue, bench, test)
         parts.append(prob)
         quantities.append(quantity)
         errors.append(error)
@@ -138,26 +135,6 @@ def compile_table(
         error=np.stack(errors, axis=1).astype(np.float32),
         leak=leak_sizes(bench).reshape(-1).astype(np.float32),
     )
-
-
-def _predict_all(catalogue: Catalogue, bench: Bench) -> Iterator[tuple[Array, Array, Array]]:
-    """Yield what ``predict_test`` returns for every test, in order, on all processors."""
-    workers = min(os.cpu_count() or 1, len(catalogue.tests) // FEW)
-    if workers < 2:
-        yield from (predict_test(catalogue, bench, test) for test in catalogue.tests)
-        return
-    with ProcessPoolExecutor(workers, initializer=_begin, initargs=(catalogue, bench)) as pool:
-        yield from pool.map(_predict_place, range(len(catalogue.tests)))
-
-
-def _begin(catalogue: Catalogue, bench: Bench) -> None:
-    """Keep what every task of a worker process needs."""
-    _shared.append((catalogue, bench))
-
-
-def _predict_place(place: int) -> tuple[Array, Array, Array]:
-    catalogue, bench = _shared[-1]
-    return predict_test(catalogue, bench, catalogue.tests[place])
 
 
 def predict_test(catalogue: Catalogue, bench: Bench, test: Test) -> tuple[Array, Array, Array]:
