@@ -75,7 +75,7 @@ def broad_chances(catalogue: Catalogue, table: Table, test: int) -> Array:
     """
     own = catalogue.tests[test]
     share = 1.0 if own.check.procedure else ELSE_VISIBLE
-    usual = table.prob[: table.n, table.columns(test)].mean(axis=0, dtype=float)
+    usual = table.prob[0, table.columns(test)].astype(float)
     return np.asarray(share / len(own.outcomes) + (1 - share) * usual)
 
 

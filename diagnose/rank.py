@@ -70,9 +70,8 @@ def prior_of(catalogue: Catalogue, rates: dict[str, float] | None = None) -> Arr
         Priors; they sum to one with the prior of something else [-].
     """
     own = catalogue.often.copy()
-    for name, rate in (rates or {}).items():
-        if name in catalogue.cause_index:
-            own[catalogue.cause_index[name] - 1] = rate
+    for place, cause in enumerate(catalogue.causes if rates else ()):
+        own[place] = (rates or {}).get(cause.id, own[place])
     return np.concatenate([[max(0.05, 1 - own.sum() - ELSE_PRIOR)], own])
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from diagnose.catalogue import Test
 from diagnose.kb.load import load
 from diagnose.model import RETURN, Assessment, Reading, Remedied, WorkUp
+from diagnose.outline import checkout_steps
 from diagnose.predict import Table, compile_table
 from diagnose.rank import is_fixed_by, prior_of
 from diagnose.readings import find_band, verdict
@@ -23,7 +24,6 @@ from diagnose.testability import find_groups
 
 TRUTH_SEED = 977
 TRUTH_MACHINES = 24
-ZONES = ("dosing", "vapour", "outlet", "breathing")
 
 
 @dataclass
@@ -106,21 +106,13 @@ class Result:
     alone: bool  # some check tells the cause from every other
 
 
-def steps_of(kit: Kit) -> list[Test]:
-    """Return the checkout steps in the order of the gas."""
-    steps = [test for test in kit.catalogue.tests if test.check.kind == "step"]
-    return sorted(
-        steps, key=lambda test: (ZONES.index(test.check.zone), not test.check.procedure, test.id)
-    )
-
-
 def check_out(kit: Kit, truth: Truth, mixed: bool = False) -> WorkUp | None:
     """Return the work-up that a checkout leads to: steps passed, then the first that fails.
 
     None if all pass, or, unless mixed, if the failure is not the cause's but a false alarm.
     """
     passed: list[Reading] = []
-    for test in steps_of(kit):
+    for test in checkout_steps(kit.catalogue):
         reading = truth.answer(test.id)
         if verdict(test, reading) == "fail":
             if not mixed and not is_felt(kit, truth, test, reading):

@@ -109,12 +109,12 @@ def _lint_seen(desk: Desk, name: str, fault: Fault) -> None:
         if seen.check not in checks:
             desk.note("faults", name, (*where, "check"), no_such(seen.check, "check", checks))
             continue
-        places = sorted(
-            {it for c in desk.catalogues.values() for it in c.circuit.of_kind(fault.component)}
-        )
-        if seen.at and desk.all_wired and seen.at not in places:
-            what = no_such(seen.at, f"{fault.component} of any machine", places)
-            desk.note("faults", name, (*where, "at"), what)
+        if seen.at and desk.all_wired:
+            wired = desk.catalogues.values()
+            places = sorted({it for c in wired for it in c.circuit.of_kind(fault.component)})
+            if seen.at not in places:
+                what = no_such(seen.at, f"{fault.component} of any machine", places)
+                desk.note("faults", name, (*where, "at"), what)
         check = desk.base.checks.get(seen.check)
         if check is None:
             continue
