@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import select
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -13,17 +11,6 @@ from api.errors import InputError
 from api.show import Line, Screen, fit, lines, wrap
 
 PROMPT = "> "
-AWAKE = 0.2  # [s]
-
-
-def await_line() -> None:
-    """Wait at a terminal until a line was typed, awake often enough to notice Ctrl-C.
-
-    Ctrl-C between the prompt and a read that blocks would be noticed at the next line only.
-    """
-    if os.name == "posix" and sys.stdin.isatty():
-        while not select.select([sys.stdin], [], [], AWAKE)[0]:
-            pass
 
 
 class AnswersEndError(Exception):
@@ -59,9 +46,7 @@ class Person:
             self.screen.show(wrap(text, "! ", mark="alarm"))
         self.notice.clear()
         try:
-            print(PROMPT, end="", flush=True)
-            await_line()
-            return input().strip()
+            return input(PROMPT).strip()
         except EOFError:
             raise KeyboardInterrupt from None
 

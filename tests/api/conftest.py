@@ -59,6 +59,11 @@ def process():
     return run
 
 
+def hear_ctrl_c():
+    """Undo that a shell's background job, such as a whole test run, ignores Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 class Terminal:
     """A command at a pseudo-terminal of 24 lines of 80."""
 
@@ -69,6 +74,7 @@ class Terminal:
         self.process = subprocess.Popen(
             [*COMMAND, *map(str, arguments)], stdin=other, stdout=other, stderr=other,
             env=os.environ | {"TERM": "xterm", "LINES": "24"} | more, start_new_session=True,
+            preexec_fn=hear_ctrl_c,
         )  # fmt: skip
         os.close(other)
 
