@@ -6,9 +6,13 @@ check cannot feel reads as the healthy machine does, and is not solved again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import hashlib
+import json
+import zlib
+from collections.abc import Callable, MutableMapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -22,6 +26,11 @@ from diagnose.units import to_si
 
 N_MACHINES = 24  # machines of a profile, and severities of a cause
 SEED = 20_261_125
+
+#: what of a check and its reading decides the solution
+_SOLVED = {"set_up", "isolate", "procedure", "quantity", "at", "reach"}
+
+Memory = MutableMapping[str, Array]
 
 _WRITES = {
     "leak": ("bore", "seep"),
@@ -40,13 +49,26 @@ class Draws:
     severities: Array  # (n_causes, n_machines) in 0..1
 
 
-def draw(n_causes: int, n_columns: int, n_machines: int, seed: int) -> Draws:
-    """Return stratified severities and machine variation, the same for the same seed."""
-    rng = np.random.default_rng(seed)
-    machines = np.clip(rng.standard_normal((n_machines, n_columns)), -2.5, 2.5)
-    order = np.array([rng.permutation(n_machines) for _ in range(max(1, n_causes))])
-    severities = (order + rng.uniform(size=order.shape)) / n_machines
-    return Draws(machines, severities[:n_causes])
+def draw(causes: Sequence[str], columns: Sequence[str], n_machines: int, seed: int) -> Draws:
+    """Return stratified severities and machine variation, dealt to each cause and part by its name.
+
+    So another cause or part in the knowledge leaves the draws of all the others as they were.
+    """
+    machines = [
+        np.clip(_dealer(name, seed).standard_normal(n_machines), -2.5, 2.5) for name in columns
+    ]
+    severities = []
+    for name in causes:
+        rng = _dealer(name, seed)
+        severities.append((rng.permutation(n_machines) + rng.uniform(size=n_machines)) / n_machines)
+    return Draws(
+        np.array(machines).reshape(len(columns), n_machines).T,
+        np.array(severities).reshape(len(causes), n_machines),
+    )
+
+
+def _dealer(name: str, seed: int) -> np.random.Generator:
+    return np.random.default_rng([seed, zlib.crc32(name.encode())])
 
 
 @dataclass
@@ -64,6 +86,18 @@ class Bench:
         return len(self.draws.machines)
 
     @cached_property
+    def wiring(self) -> list[Any]:
+        """What the network is made of, as plain data: another look or word does not change it."""
+        circuit = self.network.circuit
+        kinds = {
+            name: kind.model_dump(mode="json", include={"elements", "positions"})
+            for name, kind in circuit.kinds.items()
+            if kind.elements
+        }
+        ready = [self.ready.value.tolist(), self.ready.spread.tolist()]
+        return [kinds, sorted(circuit.spaces.items()), ready]
+
+    @cached_property
     def touched(self) -> tuple[frozenset[tuple[str, str]], ...]:
         """The elements (component, element) that each cause's edits lie on."""
         names = {column: (own, e) for (own, e, _), column in self.network.column.items()}
@@ -78,7 +112,8 @@ class Bench:
 def set_bench(catalogue: Catalogue, n_machines: int = N_MACHINES, seed: int = SEED) -> Bench:
     """Return the bench of a machine profile."""
     network = build(catalogue.circuit)
-    draws = draw(len(catalogue.causes), network.width, n_machines, seed)
+    columns = [".".join(name) for name in network.column]
+    draws = draw([cause.id for cause in catalogue.causes], columns, n_machines, seed)
     return Bench(network, typical(network), catalogue.causes, draws)
 
 
@@ -118,20 +153,40 @@ def stay_edits(bench: Bench, component: str, effects: Sequence[Effect]) -> list[
     return edits
 
 
-def predict_quantity(bench: Bench, test: Test) -> Array:
+def predict_quantity(bench: Bench, test: Test, memory: Memory | None = None) -> Array:
     """Return what a check would read for every particle, in SI; block 0 is the healthy machine.
+
+    What is found in ``memory`` is not solved again; what is solved is put there.
 
     Returns
     -------
     array, shape (n_causes + 1, n_machines)
         The reading before any reading error.
     """
-    healthy = _solve(bench, test, [])
-    found = np.repeat(healthy, len(bench.causes) + 1, axis=0)
     felt = _felt(bench, test)
-    if felt:
-        found[np.array(felt) + 1] = _solve(bench, test, felt)[1:]
+    key = _name_solution(bench, test, felt) if memory is not None else ""
+    solved = memory.get(key) if memory is not None else None
+    if solved is None:
+        solved = _solve(bench, test, felt)
+    if memory is not None:
+        memory[key] = solved
+    found = np.repeat(solved[:1], len(bench.causes) + 1, axis=0)
+    found[np.array(felt, dtype=int) + 1] = solved[1:]
     return found
+
+
+def _name_solution(bench: Bench, test: Test, felt: Sequence[int]) -> str:
+    """Return a digest of everything a check's solution depends on beside the code."""
+    check = test.check.model_dump(mode="json", include=_SOLVED)
+    reading = test.check.reading.model_dump(mode="json", include=_SOLVED)
+    chosen = [bench.causes[index] for index in felt]
+    causes = [
+        (cause.id, cause.component, [e.model_dump(mode="json") for e in cause.fault.effect])
+        for cause in chosen
+    ]
+    draws = bench.draws.machines.tobytes() + bench.draws.severities[list(felt)].tobytes()
+    text = json.dumps([bench.wiring, test.it, check, reading, causes], sort_keys=True)
+    return hashlib.sha256(text.encode() + draws).hexdigest()[:24]
 
 
 def _felt(bench: Bench, test: Test) -> list[int]:

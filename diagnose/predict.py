@@ -17,7 +17,15 @@ from numpy.typing import NDArray
 from diagnose.catalogue import Catalogue, Test, sightings
 from diagnose.circuit import suspects
 from diagnose.kb.schema import Reading
-from diagnose.particles import N_MACHINES, SEED, Bench, fault_edits, predict_quantity, set_bench
+from diagnose.particles import (
+    N_MACHINES,
+    SEED,
+    Bench,
+    Memory,
+    fault_edits,
+    predict_quantity,
+    set_bench,
+)
 from diagnose.physics.laws import P_SEEP, Array, hole_coefficient
 from diagnose.readings import bands
 from diagnose.units import TRADE, kind_of, to_si
@@ -92,6 +100,7 @@ def compile_table(
     n_machines: int = N_MACHINES,
     seed: int = SEED,
     progress: Progress | None = None,
+    memory: Memory | None = None,
 ) -> Table:
     """Return the likelihood table of a machine profile.
 
@@ -107,6 +116,8 @@ def compile_table(
         Of the draw; another seed draws other machines and severities.
     progress : callable, optional
         Told (done, all, test id) before each test.
+    memory : dict, optional
+        Solutions of an earlier compilation, by digest; those used are left in it.
 
     Returns
     -------
@@ -118,7 +129,7 @@ def compile_table(
     for done, test in enumerate(catalogue.tests):
         if progress:
             progress(done, len(catalogue.tests), test.id)
-        prob, quantity, error = predict_test(catalogue, bench, test)
+        prob, quantity, error = predict_test(catalogue, bench, test, memory)
         parts.append(prob)
         quantities.append(quantity)
         errors.append(error)
@@ -137,14 +148,16 @@ def compile_table(
     )
 
 
-def predict_test(catalogue: Catalogue, bench: Bench, test: Test) -> tuple[Array, Array, Array]:
+def predict_test(
+    catalogue: Catalogue, bench: Bench, test: Test, memory: Memory | None = None
+) -> tuple[Array, Array, Array]:
     """Return outcome chances, quantity and error of one test, for every particle."""
     blocks = len(catalogue.causes) + 1
     if not test.check.procedure:
         prob = observe(catalogue, test)
         nothing = np.full(blocks * bench.n, np.nan)
         return np.repeat(prob, bench.n, axis=0), nothing, nothing
-    quantity = predict_quantity(bench, test)
+    quantity = predict_quantity(bench, test, memory)
     shown = usual(quantity)
     near = spacing(shown)
     near[0] = 0.0  # the healthy machine has no severity

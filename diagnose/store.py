@@ -1,7 +1,9 @@
 """Keep compiled tables in the user's cache folder, named by what they were made from.
 
-A table is found again only if knowledge, form and engine are the same. A broken file is put aside
-and made anew; a folder that cannot be written costs time, never an answer.
+A table is found again only if knowledge, form and engine are the same. Beside it lie the solutions
+of the physics, by what each depends on: a new look or another word is compiled without solving
+anything. A broken file is put aside and made anew; a folder that cannot be written costs time,
+never an answer.
 """
 
 from __future__ import annotations
@@ -12,16 +14,18 @@ import logging
 import os
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import platformdirs
 
 from diagnose.catalogue import Catalogue
 from diagnose.errors import CacheError
+from diagnose.physics.laws import Array
 from diagnose.predict import Progress, Table, compile_table
 
 log = logging.getLogger(__name__)
-FORM = 4  # raise when the stored form changes
+FORM = 5  # raise when the stored form changes
 _ARRAYS = ("prob", "quantity", "error", "leak")
 _ENGINE = (
     "particles.py",
@@ -63,12 +67,51 @@ def get_table(catalogue: Catalogue, version: str, progress: Progress | None = No
         pass
     except CacheError as error:
         log.warning("%s", error)
-    table = compile_table(catalogue, version, progress=progress)
+    memory = Solutions(read_solutions(solutions_path(catalogue.circuit.machine_id)))
+    table = compile_table(catalogue, version, progress=progress, memory=memory)
     try:
         write_table(table, path)
+        _save(solutions_path(table.machine_id), memory.used)
     except CacheError as error:
         log.warning("%s", error)
     return table
+
+
+class Solutions(dict[str, Array]):
+    """Solutions by digest; ``used`` holds those that were found or put in since."""
+
+    def __init__(self, stored: dict[str, Array]) -> None:
+        super().__init__(stored)
+        self.used: dict[str, Array] = {}
+
+    def get(self, key: str, default: Any = None) -> Any:
+        """Return a solution and note that it was used."""
+        if key in self:
+            self.used[key] = self[key]
+        return super().get(key, default)
+
+    def __setitem__(self, key: str, value: Array) -> None:
+        super().__setitem__(key, value)
+        self.used[key] = value
+
+
+def solutions_path(machine_id: str) -> Path:
+    """Return the file of what was solved for a machine."""
+    return cache_folder() / f"solved-{machine_id}-{engine_digest()}-{FORM}.npz"
+
+
+def read_solutions(path: Path) -> dict[str, Array]:
+    """Return the solutions in a file; none if it is not there or is broken, since all can be made.
+
+    >>> read_solutions(Path("not-there.npz"))
+    {}
+    """
+    try:
+        with np.load(path, allow_pickle=False) as stored:
+            return {name: stored[name] for name in stored.files}
+    except Exception as error:  # numpy and zipfile raise many kinds for a broken file
+        log.debug("%s: not used (%s)", path, error)
+        return {}
 
 
 def read_table(path: Path) -> Table:
@@ -109,14 +152,17 @@ def write_table(table: Table, path: Path) -> None:
         name: getattr(table, name)
         for name in ("machine_id", "version", "causes", "tests", "first", "n")
     }
+    arrays = {key: getattr(table, key) for key in _ARRAYS}
+    _save(path, {"head": np.array(json.dumps(head))} | arrays)
+
+
+def _save(path: Path, arrays: dict[str, Any]) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(dir=path.parent, suffix=".part")
         try:
             with os.fdopen(handle, "wb") as file:
-                np.savez(
-                    file, head=json.dumps(head), **{key: getattr(table, key) for key in _ARRAYS}
-                )
+                np.savez(file, **arrays)
             os.replace(name, path)
         except OSError:
             Path(name).unlink(missing_ok=True)

@@ -46,7 +46,8 @@ class Lab:
     def bench(self, machine: str, causes: Sequence[Cause], number: int, ready: Ready) -> Bench:
         """Return drawn machines of a profile; one machine is the typical one."""
         network = build(self.catalogue(machine).circuit)
-        draws = draw(len(causes), network.width, number, seed=1997)
+        columns = [".".join(name) for name in network.column]
+        draws = draw([cause.id for cause in causes], columns, number, seed=1997)
         if number == 1:
             draws = Draws(np.zeros_like(draws.machines), draws.severities)
         settings = typical(network)
