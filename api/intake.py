@@ -19,8 +19,18 @@ from diagnose.outline import Outline, Profile, Step
 if TYPE_CHECKING:
     from diagnose.catalogue import Catalogue
 
-ZONES = {"breathing": "Breathing system", "dosing": "Gas flows", "vapour": "Vaporizers",
-         "outlet": "Fresh gas outlet", "emergency": "Emergency equipment"}  # fmt: skip
+ZONES = {
+    "emergency": "Emergency equipment",
+    "power": "Power",
+    "supply": "Gas supplies",
+    "dosing": "Gas flows",
+    "vapour": "Vaporizers",
+    "outlet": "Fresh gas outlet",
+    "scavenging": "Scavenging",
+    "monitoring": "Monitors",
+    "breathing": "Breathing system",
+    "ventilator": "Ventilator",
+}
 
 
 @dataclass

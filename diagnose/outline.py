@@ -23,18 +23,18 @@ if TYPE_CHECKING:
     from diagnose.kb.load import KnowledgeBase
 
 log = logging.getLogger(__name__)
-FORM = 1  # raise when the stored form or the order of the steps changes
-ZONES = (
+FORM = 2  # raise when the stored form or the order of the steps changes
+ZONES = (  # what must stand first; then the order of the gas; the ventilator needs all before it
+    "emergency",
+    "power",
     "supply",
     "dosing",
     "vapour",
     "outlet",
-    "breathing",
-    "ventilator",
     "scavenging",
     "monitoring",
-    "power",
-    "emergency",
+    "breathing",
+    "ventilator",
 )
 
 
@@ -61,7 +61,7 @@ class Step:
 
 @dataclass(frozen=True)
 class Profile:
-    """One machine and its checkout steps, in the order of the gas."""
+    """One machine and its checkout steps, in the order of a checkout."""
 
     id: str
     title: str
@@ -172,7 +172,7 @@ def make_outline(base: KnowledgeBase) -> Outline:
 
 
 def checkout_steps(catalogue: Catalogue) -> list[Test]:
-    """Return the checkout steps in the order of the gas: looks first, then what is measured."""
+    """Return the checkout steps in the order of a checkout: in each zone looks first, then what is measured."""
     steps = [test for test in catalogue.tests if test.check.kind == "step"]
     return sorted(
         steps, key=lambda test: (ZONES.index(test.check.zone), bool(test.check.procedure), test.id)
