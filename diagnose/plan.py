@@ -35,6 +35,7 @@ from diagnose.progress import (
 )
 from diagnose.rank import Ranking
 
+ASK = 0.75  # reading what to do and telling what was seen, beside the doing; judgement [min]
 CHANGE = 0.12  # turning one control or moving one part; judgement [min]
 REPEAT_LEAST = 0.25  # chance of an intermittent cause that makes a repeat worth offering [-]
 TESTS_MOST = 14
@@ -92,6 +93,10 @@ class Option:
     remedy: Remedied | None = None
     leads: bool = False  # begins the simple course
 
+    def rate(self, base: float) -> float:
+        """Return how many minutes of the simple course it saves for each minute it takes [-]."""
+        return (base - self.score + self.minutes) / (self.minutes + ASK)
+
 
 @dataclass(frozen=True)
 class Plan:
@@ -104,7 +109,7 @@ class Plan:
     @property
     def is_done(self) -> bool:
         """Tell whether no act is worth its minutes."""
-        return not self.options or self.options[0].score >= self.now - 1e-9
+        return not any(option.score < self.now - 1e-9 for option in self.options)
 
 
 def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> Plan:
@@ -136,6 +141,7 @@ def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> 
     )
     now = float(stop_cost(belief.blocks[None, :], state)[0])
     base = course(planner, belief.blocks[None, :], state)
+    cost = float(base.cost[0])
     options: list[Option] = []
     if tests_done(work) <= TESTS_MOST:
         options = [
@@ -143,16 +149,12 @@ def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> 
             *_remedy_options(planner, belief, work, state),
         ]
         options = _follow(planner, options, base, work)
-        options = [
-            option
-            for option in options
-            if option.leads or option.score < float(base.cost[0]) - 1e-9
-        ]
+        options = [option for option in options if option.leads or option.score < cost - 1e-9]
     at_once = must_repeat(work) or _lead_chance(planner, belief, base, state) >= SURE
     options.sort(
         key=lambda option: (
             at_once and not option.leads,
-            option.score,
+            -round(option.rate(cost), 9),
             not option.leads,
             option.minutes,
             option.kind,
