@@ -172,7 +172,7 @@ def make_outline(base: KnowledgeBase) -> Outline:
 
 
 def checkout_steps(catalogue: Catalogue) -> list[Test]:
-    """Return the checkout steps in the order of a checkout: in each zone looks first, then what is measured."""
+    """Return the steps in the order of a checkout: in each zone looks first, then measurements."""
     steps = [test for test in catalogue.tests if test.check.kind == "step"]
     return sorted(
         steps, key=lambda test: (ZONES.index(test.check.zone), bool(test.check.procedure), test.id)
