@@ -92,7 +92,7 @@ def read_layout(path: Path, circuit: Circuit) -> Layout:
     """
     try:
         layout = _from_json(json.loads(path.read_text("utf-8")))
-        if set(layout.boxes) != set(circuit.kinds):
+        if set(layout.boxes) != set(list_drawn(circuit)):
             raise ValueError("other components")
         if len(layout.ways) != len(circuit.machine.connections):
             raise ValueError("other connections")
@@ -151,6 +151,12 @@ def list_ends(circuit: Circuit) -> list[tuple[str, str]]:
     return [(first, second) for first, second in ends]
 
 
+def list_drawn(circuit: Circuit) -> list[str]:
+    """Return the components of the drawing: those in a gas path, and what acts on one beside it."""
+    zones = {"dosing", "vapour", "outlet", "breathing"}
+    return [name for name, kind in circuit.kinds.items() if kind.ports or kind.zone in zones]
+
+
 def box_height(circuit: Circuit, name: str) -> int:
     """Return the height of a box [px]: its title, the longest position, and a chance."""
     title = len(wrap(circuit.title(name), TITLE_CHARACTERS))
@@ -174,11 +180,12 @@ def make_layout(circuit: Circuit) -> Layout:
 
     look = {"rankdir": "TB", "nodesep": "0.12", "ranksep": "0.32", "splines": "polyline"}
     graph = graphviz.Digraph(graph_attr=look, edge_attr={"arrowhead": "none"})
-    for zone in dict.fromkeys(kind.zone for kind in circuit.kinds.values()):
+    drawn = list_drawn(circuit)
+    for zone in dict.fromkeys(circuit.kinds[name].zone for name in drawn):
         with graph.subgraph(name=f"cluster_{zone}") as part:
             part.attr(label=zone, margin="9", fontsize="13")
-            for name, kind in circuit.kinds.items():
-                if kind.zone == zone:
+            for name in drawn:
+                if circuit.kinds[name].zone == zone:
                     high = box_height(circuit, name) / 72
                     size = {"width": str(BOX_WIDTH / 72), "height": str(high), "fixedsize": "true"}
                     part.node(name, label="", shape="box", **size)
@@ -221,7 +228,8 @@ def _place_loose(circuit: Circuit) -> dict[str, str]:
     pairs = [(a.split(".")[0], b.split(".")[0]) for a, b in list_ends(circuit)]
     wired = {name for pair in pairs for name in pair}
     over = {}
-    for name, kind in circuit.kinds.items():
+    for name in list_drawn(circuit):
+        kind = circuit.kinds[name]
         zone = {n for n, other in circuit.kinds.items() if other.zone == kind.zone}
         inside = [first for first, second in pairs if {first, second} <= zone]
         if name not in wired and inside:
