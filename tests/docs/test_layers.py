@@ -39,6 +39,8 @@ ORDER = (
     "explain",
     "session",
     "testability",
+    "fewest",
+    "coverage",
     "kb.lint",
     "places",
     "journal",
@@ -46,6 +48,7 @@ ORDER = (
     "pretend",
     "layout",
     "draw",
+    "matrix",
 )
 FORBIDDEN = {"knowledge": {"diagnose", "api"}, "diagnose": {"api"}, "api": set()}
 
