@@ -125,6 +125,9 @@ class Item:
     group: str = ""
 
 
+LONG = 45  # items of a list that begins with its groups
+
+
 @dataclass
 class Picker:
     """A list to choose from by number, by name, or by letters that narrow it down."""
@@ -139,17 +142,27 @@ class Picker:
     def pick(self) -> str | None:
         """Return the key chosen; None for going back."""
         shown, page = list(range(len(self.items))), 0
+        is_first = bool(self.groups)
         while True:
             chunk = self._page(shown, page)
             self.screen.clear()
-            self.screen.show([*self.heading, *self._list(chunk), *self._say_how(shown, chunk)])
+            if is_first:
+                self.screen.show([*self.heading, *self._overview()])
+            else:
+                self.screen.show([*self.heading, *self._list(chunk), *self._say_how(shown, chunk)])
             text = self.asker.ask()
+            is_first, was_first = False, is_first
             if self.has_back and text.lower() == "b":
                 return None
+            if not text and was_first:
+                continue
             if not text:
                 if chunk[-1] == shown[-1] and page == 0 and self.default:
                     return self.default
-                page = 0 if chunk[-1] == shown[-1] else page + 1
+                at_end = chunk[-1] == shown[-1]
+                page = 0 if at_end else page + 1
+                if at_end and self.groups:
+                    shown, is_first = list(range(len(self.items))), True
                 continue
             found = self.find(text)
             if len(found) == 1:
@@ -159,6 +172,23 @@ class Picker:
             else:
                 self._refuse(text)
                 shown, page = list(range(len(self.items))), 0
+
+    @property
+    def groups(self) -> dict[str, str]:
+        """The groups of a list too long for three screens, by a letter each; else none."""
+        if len(self.items) <= LONG:
+            return {}
+        names = dict.fromkeys(item.group for item in self.items if item.group)
+        letters = (letter for letter in "acdefghijklmnopqrstuvwxyz")  # b goes back
+        return dict(zip(letters, names, strict=False)) if len(names) > 1 else {}
+
+    def _overview(self) -> list[Line]:
+        count = {name: sum(item.group == name for item in self.items)
+                 for name in self.groups.values()}  # fmt: skip
+        found = [Line(f"   {key}  {name} ({count[name]})") for key, name in self.groups.items()]
+        back = "   b back" if self.has_back else ""
+        how = f"A letter from the list, words to search, or Enter for all.{back}"
+        return [*found, Line(how, "dim")]
 
     def _refuse(self, text: str) -> None:
         if text.isdigit():
@@ -171,6 +201,8 @@ class Picker:
         plain = " ".join(text.lower().split())
         if plain.isdigit():
             return [int(plain) - 1] if 1 <= int(plain) <= len(self.items) else []
+        if plain in self.groups:
+            return [n for n, item in enumerate(self.items) if item.group == self.groups[plain]]
         for place, item in enumerate(self.items):
             if plain in (item.key.lower(), item.label.lower()):
                 return [place]
@@ -213,6 +245,8 @@ class Picker:
             ways.append("letters to search")
         if len(chunk) < len(shown):
             ways.append("Enter for more")
+        elif self.groups:
+            ways.append("Enter for the parts")
         elif self.default:
             label = next(item.label for item in self.items if item.key == self.default)
             ways.append(f"Enter for: {label}")

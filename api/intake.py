@@ -31,6 +31,8 @@ ZONES = {
     "breathing": "Breathing system",
     "ventilator": "Ventilator",
 }
+STEPS_MOST = 36  # steps that one screen of 24 lines shows in two columns
+PASSED = "a all of them   n none   or numbers, such as 1 3 5-7"
 
 
 @dataclass
@@ -132,27 +134,56 @@ class Intake:
             return list_passed(profile, step, self.told.passed)
         if not earlier:
             return []
+        if len(earlier) <= STEPS_MOST:
+            return self._choose_steps("Which of the steps before it", earlier)
+        return self._choose_zones(earlier)
+
+    def _choose_zones(self, earlier: list[Step]) -> list[str]:
+        """Return the steps passed of a long checkout, asked zone by zone."""
+        zones: dict[str, list[Step]] = {}
+        for step in earlier:
+            zones.setdefault(step.zone, []).append(step)
+        parts = list(zones.values())
         self.screen.clear()
-        self.screen.show(self._passed_lines(earlier))
+        found = self._heading("Which parts of the checkout before it were done today, and passed?")
+        found += [Line(f"{n:3} {ZONES[zone]}, {len(own)} step{'s' * (len(own) > 1)}")
+                  for n, (zone, own) in enumerate(zones.items(), 1)]  # fmt: skip
+        self.screen.show([*found, Line(f"{PASSED}   s step by step", "dim")])
+        chosen = self._ask_numbers(len(parts), more="s")
+        if chosen is not None:
+            return [step.id for n in chosen for step in parts[n - 1]]
+        return [name for zone, own in zones.items()
+                for name in self._choose_steps(f"{ZONES[zone]}: which of these", own)]  # fmt: skip
+
+    def _choose_steps(self, which: str, steps: list[Step]) -> list[str]:
+        self.screen.clear()
+        self.screen.show(self._passed_lines(which, steps))
+        chosen = self._ask_numbers(len(steps)) or []
+        return [steps[n - 1].id for n in chosen]
+
+    def _ask_numbers(self, most: int, more: str = "") -> list[int] | None:
+        """Return the numbers chosen, or None for the one letter that asks for more."""
         while True:
             text = self.asker.ask().lower()
             if text in ("a", "all"):
-                return [each.id for each in earlier]
+                return list(range(1, most + 1))
             if text in ("n", "none"):
                 return []
-            numbers = parse_numbers(text, len(earlier))
+            if more and text == more:
+                return None
+            numbers = parse_numbers(text, most)
             if numbers is not None:
-                return [earlier[n - 1].id for n in dict.fromkeys(numbers)]
-            self.asker.refuse(f"Say a, n, or numbers from 1 to {len(earlier)}, such as 1 3 5-7.")
+                return list(dict.fromkeys(numbers))
+            self.asker.refuse(f"Say a, n, or numbers from 1 to {most}, such as 1 3 5-7.")
 
-    def _passed_lines(self, earlier: list[Step]) -> list[Line]:
-        found = self._heading("Which of the steps before it were done today, and passed?")
+    def _passed_lines(self, which: str, earlier: list[Step]) -> list[Line]:
+        found = self._heading(f"{which} were done today, and passed?")
         half = (len(earlier) + 1) // 2
         labels = [fit(f"{n:3} {step.title}", 38) for n, step in enumerate(earlier, 1)]
         for row in range(half):
             right = labels[row + half] if row + half < len(labels) else ""
             found.append(Line(f"{labels[row]:40}{right}".rstrip()))
-        return [*found, Line("a all of them   n none   or numbers, such as 1 3 5-7", "dim")]
+        return [*found, Line(PASSED, "dim")]
 
     def ask_minutes(self) -> float | None:
         """Return the minutes until the machine is needed; None if that is not known."""
