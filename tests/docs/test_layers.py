@@ -46,6 +46,7 @@ ORDER = (
     "pretend",
     "layout",
     "draw",
+    "zone",
 )
 FORBIDDEN = {"knowledge": {"diagnose", "api"}, "diagnose": {"api"}, "api": set()}
 
