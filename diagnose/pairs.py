@@ -63,7 +63,15 @@ def _both(
     stride: int,
 ) -> Array:
     test, reading = catalogue.tests[group.test], group.readings[-1]
-    if not test.check.procedure:
+    told: NDArray[np.bool_] = np.isnan(table.quantity[:: table.n, group.test])
+    seen = told[a] | told[b]
+    if seen.any() and not seen.all():
+        found = np.zeros((len(a), -(-table.n // stride)))
+        for part in (seen, ~seen):
+            found[part] = _both(catalogue, table, group, a[part], b[part], stride)
+        return found
+    is_band = test.check.reading.outcomes[reading.outcome].is_band
+    if seen.all() or not is_band:
         columns = table.columns(group.test)
         prob = table.prob.reshape(-1, table.n, table.prob.shape[1])[:, 0, columns]
         largest = np.maximum(prob[a], prob[b])
@@ -88,7 +96,7 @@ def combine(quantity: str, one: Array, two: Array, none: Array) -> Array:
     Parameters
     ----------
     quantity : str
-        ``pressure``, ``flow``, ``time`` or ``volume``.
+        ``pressure``, ``flow``, ``time``, ``volume`` or ``oxygen``.
     one, two, none : array
         The reading with the first, the second, neither, in SI [Pa, m^3/s, s, m^3].
 

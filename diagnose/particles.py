@@ -37,7 +37,7 @@ _WRITES = {
     "block": ("open",),
     "unseat": ("seep", "bore"),
     "feed": ("flow",),
-    "misread": ("gain", "offset"),
+    "misread": ("gain", "offset", "bias"),
 }
 
 

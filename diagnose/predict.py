@@ -167,7 +167,28 @@ def predict_test(
         band_chances(test.check.reading, shown.reshape(-1) + own, error, test.check.misread)
         for own in differ
     ]
-    return np.mean(each, axis=0), quantity.reshape(-1), np.hypot(error, differ.std())
+    prob = np.mean(each, axis=0).reshape(blocks, bench.n, -1)
+    error = np.hypot(error, differ.std()).reshape(blocks, bench.n)
+    for row, told in enumerate(stated_rows(catalogue, test)):
+        if told is not None:
+            prob[row] = told + (1 - told.sum()) * prob[row]
+            if told[[o.is_band for o in test.check.reading.outcomes.values()]].any():
+                quantity[row] = error[row] = np.nan  # what is stated has no number behind it
+    return prob.reshape(blocks * bench.n, -1), quantity.reshape(-1), error.reshape(-1)
+
+
+def stated_rows(catalogue: Catalogue, test: Test) -> list[Array | None]:
+    """Return what is stated of the outcomes of a calculated check, healthy first; None for nothing.
+
+    An outcome without a band is seen instead of a number, such as a dead display; and a cause that
+    the physics does not know may state how often it shows as which outcome.
+    """
+    words = {name: test.check.reading.otherwise.get(name, 0.0) for name in test.outcomes}
+    found: list[Array | None] = []
+    for seen in [{}, *(sightings(cause, test) for cause in catalogue.causes)]:
+        own = np.array([seen.get(name, usual_) for name, usual_ in words.items()])
+        found.append((1 - test.check.misread) * own if own.any() else None)
+    return found
 
 
 def usual(quantity: NDArray[Any]) -> NDArray[Any]:
@@ -255,6 +276,7 @@ def band_chances(reading: Reading, quantity: Array, error: Array, misread: float
         -1,
     )
     found = np.maximum(found, 0.0)
+    found = np.nan_to_num(found)  # an outcome without a band is no number's
     total = found.sum(axis=-1, keepdims=True)
     found = np.where(total > 0, found / np.where(total > 0, total, 1), 1 / len(limits))
     return np.asarray((1 - misread) * found + misread / len(limits))
@@ -304,12 +326,13 @@ def leak_sizes(bench: Bench) -> Array:
 def tested_components(catalogue: Catalogue) -> dict[str, frozenset[str]]:
     """Return for each test the components that the graph says it puts to the test.
 
-    An observation tests the components whose causes it can show.
+    Beside those stand the components whose causes say that they are seen at the test.
     """
     found = {}
     for test in catalogue.tests:
         if test.check.procedure:
-            found[test.id] = frozenset(suspects(catalogue.circuit, test.check, test.it))
+            parts = suspects(catalogue.circuit, test.check, test.it)
+            found[test.id] = frozenset([*parts, *_shown(catalogue, test)])
         else:
             found[test.id] = frozenset(_shown(catalogue, test))
     return found

@@ -18,6 +18,7 @@ POSSIBLE = {
     "flow": (-2e-3, 2e-3),
     "time": (0.0, 600.0),
     "volume": (0.0, 20e-3),
+    "fraction": (0.0, 1.1),
 }
 _WORDS = {
     "not sure": NOT_SURE,
@@ -113,7 +114,9 @@ def _bands(
 ) -> list[tuple[float, float]]:
     kind = kind_of(unit)
     return [
-        (
+        (math.nan, math.nan)
+        if low is None and high is None
+        else (
             -math.inf if low is None else to_si(low, kind),
             math.inf if high is None else to_si(high, kind),
         )
@@ -122,7 +125,7 @@ def _bands(
 
 
 def bands(reading: schema.Reading) -> list[tuple[float, float]]:
-    """Return the limits of each outcome's band in SI; infinite where open.
+    """Return the limits of each outcome's band in SI; infinite where open, nan where none.
 
     >>> from diagnose.kb.load import load
     >>> [round(v) for v in bands(load().checks["breathing.hold_30"].reading)[1]]
@@ -136,7 +139,7 @@ def find_band(test: Test, value: float) -> str:
     for outcome, (low, high) in zip(test.outcomes, bands(test.check.reading), strict=True):
         if low <= value < high:
             return outcome
-    return test.outcomes[-1]
+    return next(o for o in reversed(test.outcomes) if test.check.reading.outcomes[o].is_band)
 
 
 def verdict(test: Test, reading: Reading) -> str:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from diagnose.circuit import Circuit, wire
 from diagnose.draw import View, write_svg
 from diagnose.kb.load import KnowledgeBase
-from diagnose.layout import get_layout, list_ends
+from diagnose.layout import get_layout, list_ends, stand_apart
 from diagnose.outline import ZONE_TITLES
 
 NARROWEST = 680  # px that the line above a picture needs
@@ -51,9 +51,10 @@ def draw_zone(base: KnowledgeBase, zone: str) -> str | None:
     own = frozenset(find_parts(base, machine, zone))
     line = "What the zone is joined to is drawn with thin borders; leaks to the room are not drawn."
     if not circuit.machine.connections:
-        line = "No gas ways are known here."
+        line = "No gas way is calculated here: the parts stand side by side, not as they are joined."
     view = View(f"{ZONE_TITLES[zone]}: {circuit.machine.title}", (line,), own=own)
-    return write_svg(circuit, get_layout(circuit, base.version), view, f"zone-{zone}", NARROWEST)
+    layout = stand_apart(circuit, get_layout(circuit, base.version))
+    return write_svg(circuit, layout, view, f"zone-{zone}", NARROWEST)
 
 
 def cut_zone(base: KnowledgeBase, machine: str, zone: str) -> Circuit:

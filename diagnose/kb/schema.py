@@ -53,6 +53,7 @@ Hazard = Literal[
     "wrong_gas",
     "delay_only",
 ]
+Gas = Literal["oxygen", "nitrous_oxide", "air"]
 Person = Literal["user", "biomed"]
 Act = Literal["close", "open", "cap", "refit", "replace", "drain", "clean", "set", "repair"]
 
@@ -91,6 +92,8 @@ PARAMETERS = {
     "open": "fraction",  # share of the way that is open
     "gain": "fraction",  # gauge: reading / true
     "offset": "pressure",  # gauge: reading at zero
+    "oxygen": "fraction",  # share of oxygen in what a feed gives; the machine says which gas it is
+    "bias": "fraction",  # oxygen cell: reading where there is no oxygen
 }
 
 
@@ -123,7 +126,9 @@ Setting = Sourced | Literal["0", "1"]
 class Element(Strict):
     """One piece of pneumatics inside a component."""
 
-    type: Literal["passage", "leak", "valve", "relief", "store", "bag", "bulb", "feed", "gauge"]
+    type: Literal[
+        "passage", "leak", "valve", "relief", "store", "bag", "bulb", "feed", "gauge", "cell"
+    ]
     at: Id | None = None
     from_: Annotated[Id | None, Field(alias="from")] = None
     to: Id | None = None
@@ -137,6 +142,7 @@ class Element(Strict):
     size: Sourced | None = None
     stretch: Sourced | None = None
     open: Literal["0", "1"] | None = None
+    oxygen: Sourced | None = None
 
     @model_validator(mode="after")
     def _ends(self) -> Element:
@@ -178,6 +184,7 @@ class Machine(Strict):
     titles: dict[Id, Words] = {}
     connections: list[str]
     ready: dict[Id, Id] = {}
+    gases: dict[Id, Gas] = {}  # what a component feeds, where that is not oxygen
     teaching: bool = False
 
 
@@ -201,6 +208,7 @@ class Effect(Strict):
     flow: Severity | None = None
     gain: Severity | None = None
     offset: Severity | None = None
+    bias: Severity | None = None
 
     @model_validator(mode="after")
     def _fits(self) -> Effect:
@@ -210,7 +218,7 @@ class Effect(Strict):
             "unseat": ("seep", "bore"),
             "feed": ("flow",),
             "stay": ("position",),
-            "misread": ("gain", "offset"),
+            "misread": ("gain", "offset", "bias"),
         }[self.do]
         if not any(getattr(self, name) for name in wanted):
             raise ValueError(f"'{self.do}' needs one of: {', '.join(wanted)}")
@@ -289,13 +297,18 @@ class Outcome(Strict):
     least: str | None = None  # lower limit of the number, with unit
     most: str | None = None
 
+    @property
+    def is_band(self) -> bool:
+        """Tell whether a number can fall in it; else it is seen instead of a number."""
+        return self.least is not None or self.most is not None
+
 
 class Reading(Strict):
     """What is read: a number of the physics, or one of a few outcomes, or both."""
 
     ask: Words
-    quantity: Literal["pressure", "flow", "time", "volume"] | None = None
-    at: Port | None = None  # component.element for a gauge, bag or bulb; component.port for a flow
+    quantity: Literal["pressure", "flow", "time", "volume", "oxygen"] | None = None
+    at: Port | None = None  # component.element for what shows it; component.port for a test gauge
     unit: str | None = None
     reach: Fraction | None = None  # for ``time``: share of the store's size that counts as filled
     reach_source: Source | None = None

@@ -29,7 +29,11 @@ DEFAULTS = {
     "open": 1.0,
     "gain": 1.0,
     "offset": 0.0,
+    "oxygen": 1.0,
+    "bias": 0.0,
 }
+#: share of oxygen in what is fed: dry air 20.95 %, the pharmacopoeias' oxygen from cylinders 99.5 %
+GAS_OXYGEN = {"oxygen": 0.995, "nitrous_oxide": 0.0, "air": 0.2095}
 BAG_STRETCH = 25e-3 / 98.0665  # elastic compliance of a bag per size, D-33 [1/Pa]
 SPACE_LEAST = 2e-6  # every gas space holds a little [m^3]
 
@@ -148,6 +152,9 @@ def typical(network: Network) -> Settings:
             column = network.column[piece.component, piece.name, parameter]
             given = getattr(piece.element, parameter, None)
             _write(settings, column, parameter, given)
+            if parameter == "oxygen" and given is None:
+                gas = network.circuit.machine.gases.get(piece.component, "oxygen")
+                settings.value[column] = GAS_OXYGEN[gas]
     for component, position in network.circuit.ready.items():
         move(network, settings, component, position)
     return settings
@@ -300,8 +307,8 @@ def stores(network: Network, table: Array, p_room: float) -> Stores:
     return Stores(rigid, tuple(bags), tuple(bulbs))
 
 
-def feeds(network: Network, table: Array) -> Array:
-    """Return the gas that flow controls, flush and pumps put into each space.
+def feeds(network: Network, table: Array, *, oxygen: bool = False) -> Array:
+    """Return the gas that flow controls, flush and pumps put into each space, or its oxygen only.
 
     Parameters
     ----------
@@ -309,6 +316,8 @@ def feeds(network: Network, table: Array) -> Array:
         The wiring.
     table : array, shape (n_rows, n_columns)
         Parameters, each column in its SI unit [Pa, m^3/s, m^3, m^3/Pa, m or -].
+    oxygen : bool
+        Count the oxygen in it only [-].
 
     Returns
     -------
@@ -318,8 +327,12 @@ def feeds(network: Network, table: Array) -> Array:
     found = np.zeros((len(network.spaces), table.shape[0]))
     for piece in network.pieces:
         if piece.element.type == "feed":
-            column = network.column[piece.component, piece.name, "flow"]
-            found[network.node(piece.before)] += table[:, column]
+            get = [
+                table[:, network.column[piece.component, piece.name, name]]
+                for name in ("flow", "open", "oxygen")
+            ]
+            share = get[2] if oxygen else 1.0
+            found[network.node(piece.before)] += get[0] * get[1] * share
     return found
 
 

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from diagnose.circuit import find_space
 from diagnose.kb.schema import Check, Move
 from diagnose.physics.laws import P_ROOM, Array, make_law
-from diagnose.physics.network import Network, ends, feeds, laws, stores
+from diagnose.physics.mixing import AIR_OXYGEN, Inflow, begin_shares, mix
+from diagnose.physics.network import GAS_OXYGEN, Network, ends, feeds, laws, stores
 from diagnose.physics.solve import Net, Source, advance, content, settle, steps
 
 FILL_SECONDS = 60.0  # nobody fills longer than this; judgement [s]
@@ -37,6 +38,8 @@ class Scene:
     times: list[float]
     shares: list[Array]
     taken: Array | None = None  # flow at a held port (n_rows,)
+    oxygen: Array | None = None  # oxygen fed into each space (n_nodes, n_rows) [m^3/s]
+    share: Array | None = None  # share of oxygen in each space (n_nodes, n_rows)
 
 
 def play(
@@ -71,7 +74,8 @@ def play(
     Returns
     -------
     array, shape (n_rows,)
-        Pressure [Pa], flow [m^3/s], volume [m^3] or time [s], as the reading wants.
+        Pressure [Pa], flow [m^3/s], volume [m^3], time [s] or share of oxygen [-], as the reading
+        wants.
     """
     nodes = reach(network, check, it, table, retable)
     scene = Scene(
@@ -81,13 +85,17 @@ def play(
         [],
         [],
     )
+    if check.reading.quantity == "oxygen":
+        scene.share = begin_shares(scene.net, len(table))
+        scene.oxygen = _fed_oxygen(network, table, nodes, supplies)
     for move in check.procedure:
         if move.set_:
             scene.table = retable({name.replace("$it", it): to for name, to in move.set_.items()})
+            scene.oxygen = _fed_oxygen(network, scene.table, nodes, supplies)
             fresh = _net(network, scene.table, nodes, p_room, supplies)
             scene.net = replace(fresh, sources=scene.net.sources)
         else:
-            _do(network, check, it, move, scene, nodes)
+            _do(network, check, it, move, scene, nodes, p_room)
     return _read(network, check, it, scene, nodes)
 
 
@@ -161,7 +169,13 @@ def _net(network: Network, table: Array, nodes: list[int], p_room: float, suppli
 
 
 def _do(
-    network: Network, check: Check, it: str, move: Move, scene: Scene, nodes: list[int]
+    network: Network,
+    check: Check,
+    it: str,
+    move: Move,
+    scene: Scene,
+    nodes: list[int],
+    p_room: float,
 ) -> None:
     rows = len(scene.table)
     port = next((p for p in (move.fill, move.feed, move.hold, move.squeeze) if p), None)
@@ -192,8 +206,11 @@ def _do(
     elif move.feed:
         scene.net.feed = scene.net.feed.copy()
         scene.net.feed[node] += most
+        if scene.oxygen is not None and port:
+            gas = network.circuit.machine.gases.get(port.split(".")[0], "oxygen")
+            scene.oxygen[node] += most * GAS_OXYGEN[gas]
     elif move.wait:
-        _wait(network, check, it, scene, nodes, move.wait.si_time())
+        _wait(network, check, it, scene, nodes, move.wait.si_time(), p_room)
 
 
 def _with(scene: Scene, source: Source, seconds: float) -> None:
@@ -203,15 +220,29 @@ def _with(scene: Scene, source: Source, seconds: float) -> None:
 
 
 def _wait(
-    network: Network, check: Check, it: str, scene: Scene, nodes: list[int], seconds: float
+    network: Network,
+    check: Check,
+    it: str,
+    scene: Scene,
+    nodes: list[int],
+    seconds: float,
+    p_room: float,
 ) -> None:
-    number = WAIT_STEPS if check.reading.quantity == "time" else 12
+    number = WAIT_STEPS if check.reading.quantity in ("time", "oxygen") else 12
     clock = 0.0
     for dt in steps(seconds, number):
         _film(network, check, it, scene, nodes, clock)
-        scene.pg = advance(scene.net, scene.pg, float(dt))
+        pg = advance(scene.net, scene.pg, float(dt))
+        if scene.share is not None and scene.oxygen is not None:
+            step = Inflow(float(dt), p_room, scene.oxygen)
+            scene.share = mix(scene.net, scene.share, scene.pg, pg, step)
+        scene.pg = pg
         clock += float(dt)
     _film(network, check, it, scene, nodes, clock)
+
+
+def _fed_oxygen(network: Network, table: Array, nodes: list[int], supplies: bool) -> Array:
+    return np.asarray(feeds(network, table, oxygen=True)[nodes] * float(supplies))
 
 
 def _film(
@@ -255,8 +286,20 @@ def _read(network: Network, check: Check, it: str, scene: Scene, nodes: list[int
     node = nodes.index(
         network.node(find_space(network.circuit, str(reading.at).replace("$it", it)))
     )
+    if scene.share is not None:
+        return _read_oxygen(network, str(reading.at).replace("$it", it), scene, scene.share[node])
     gain, offset = _gauge(network, check, it, scene.table)
     return np.asarray(scene.pg[node] * gain + offset)
+
+
+def _read_oxygen(network: Network, at: str, scene: Scene, share: Array) -> Array:
+    """Return what an oxygen cell shows of a gas, or the gas itself at a port; a cell may be out."""
+    component, _, name = at.partition(".")
+    if (component, name, "bias") not in network.column:
+        return share
+    get = [scene.table[:, network.find(component, name, own)] for own in ("open", "gain", "bias")]
+    felt = get[0] * share + (1 - get[0]) * AIR_OXYGEN
+    return np.asarray(np.clip(felt * get[1] + get[2], 0.0, 1.1))
 
 
 def first_crossing(times: Sequence[float], shares: Sequence[Array], reach: float) -> Array:

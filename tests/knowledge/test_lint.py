@@ -214,7 +214,8 @@ def test_parameters_of_an_element_are_those_that_its_flow_law_reads(piece_type):
 def test_every_effect_writes_what_its_element_reads():
     for types, writes in EFFECTS.values():
         for kind in types:
-            assert set(writes) <= set(READS[kind])
+            assert set(writes) & set(READS[kind])
+        assert set(writes) <= {name for kind in types for name in READS[kind]}
 
 
 def test_marks_are_those_that_the_engine_sets():

@@ -60,7 +60,7 @@ class Lab:
         """Return what a check reads, (n_causes + 1, number); row 0 is the machine with no leak."""
         test = self.test(machine, name)
         shown = predict_quantity(self.bench(machine, causes, number, ready), test)
-        return shown / TRADE[str(test.check.reading.quantity)]
+        return shown / TRADE.get(str(test.check.reading.quantity), 1.0)
 
     def finds(self, machine: str, name: str, causes: Sequence[Cause], number: int = 1,
              ready: Ready = None) -> Array:  # fmt: skip

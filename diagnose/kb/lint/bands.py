@@ -20,12 +20,12 @@ def lint_bands(desk: Desk, name: str, check: Check) -> None:
         what = f"'{reading.unit}' is no unit used here; write one of: {', '.join(TRADE)}"
         desk.note("checks", name, ("reading", "unit"), what)
         return
-    if kind != reading.quantity:
+    if kind != ("fraction" if reading.quantity == "oxygen" else reading.quantity):
         what = f"'{reading.unit}' measures {kind}, not {reading.quantity}; change one of them"
         desk.note("checks", name, ("reading", "unit"), what)
         return
     found = _read_bands(desk, name, check, kind)
-    if len(found) == len(reading.outcomes):
+    if found and len(found) == sum(own.is_band for own in reading.outcomes.values()):
         _lint_tiling(desk, name, found)
 
 
@@ -36,6 +36,8 @@ def _read_bands(desk: Desk, name: str, check: Check, kind: str) -> list[Band]:
     found = []
     for outcome, own in check.reading.outcomes.items():
         where = ("reading", "outcomes", outcome)
+        if not own.is_band:
+            continue
         try:
             low = -math.inf if own.least is None else to_si(own.least, kind)
             high = math.inf if own.most is None else to_si(own.most, kind)

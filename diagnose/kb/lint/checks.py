@@ -18,7 +18,7 @@ STORES = {"time": ("bag", "bulb"), "volume": ("bag", "bulb")}
 WANTS = {"fill": ("to", "flow"), "feed": ("flow",), "hold": ("to",), "squeeze": (),
          "set_": (), "wait": ()}  # fmt: skip
 MOVES = "set, fill, feed, squeeze, hold, wait"
-ERRORS = {"pressure": "opening", "flow": "flow", "volume": "volume"}
+ERRORS = {"pressure": "opening", "flow": "flow", "volume": "volume", "oxygen": "oxygen"}
 
 
 def lint_checks(desk: Desk) -> None:
@@ -184,9 +184,16 @@ def _lint_number(desk: Desk, name: str, check: Check) -> None:
         if getattr(reading, field) is None:
             what = "is missing; a check with a procedure reads a number"
             desk.note("checks", name, ("reading", field), what)
-    if reading.otherwise:
+    if any(own.is_band for key, own in reading.outcomes.items() if key in reading.otherwise):
         what = "belongs to observations; a check with a procedure gets its chances from the physics"
         desk.note("checks", name, ("reading", "otherwise"), what)
+    for key, own in reading.outcomes.items():
+        if not own.is_band and key not in reading.otherwise:
+            what = "has no band; give 'least' or 'most', or its chance under 'otherwise'"
+            desk.note("checks", name, ("reading", "outcomes", key), what)
+    if reading.quantity == "oxygen" and any(m.fill or m.hold or m.squeeze for m in check.procedure):
+        what = "a share of oxygen is followed through 'set', 'feed' and 'wait' only; use these"
+        desk.note("checks", name, ("procedure",), what)
     if reading.quantity is None or reading.unit is None:
         return
     if reading.quantity == "time" and reading.reach is None:

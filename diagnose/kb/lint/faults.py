@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from diagnose.catalogue import Catalogue, belongs
 from diagnose.errors import ReadingError, UnitError
 from diagnose.kb.lint.desk import Desk, no_such, note_braces
+from diagnose.kb.lint.parts import READS
 from diagnose.kb.reader import Where
 from diagnose.kb.schema import PARAMETERS, ZONES, Case, Component, Effect, Fault, Severity
 from diagnose.readings import read_answer, verdict
@@ -20,12 +21,12 @@ EFFECTS = {
     "block": (("passage", "valve", "relief"), ("open",)),
     "unseat": (("valve", "relief"), ("seep", "bore")),
     "feed": (("feed",), ("flow",)),
-    "misread": (("gauge",), ("gain", "offset")),
+    "misread": (("gauge", "cell"), ("gain", "offset", "bias")),
     "stay": ((), ()),
 }
 #: fields of a check on which its answers depend; a problem there is noted there only
 CALLS = ("file", "each", "needs", "isolate", "procedure", "reading")
-SEVERITIES = ("bore", "seep", "open", "flow", "gain", "offset")
+SEVERITIES = ("bore", "seep", "open", "flow", "gain", "offset", "bias")
 
 
 def lint_faults(desk: Desk) -> None:
@@ -71,9 +72,11 @@ def _lint_effect(desk: Desk, name: str, component: Component, where: Where, effe
         kind = component.elements[str(effect.at)].type
         what = f"'{effect.at}' is a {kind}; '{effect.do}' changes a {' or '.join(types)}"
         desk.note("faults", name, (*where, "at"), what)
+    element = component.elements.get(str(effect.at))
     for parameter in SEVERITIES:
         severity = getattr(effect, parameter)
-        if severity is not None and parameter not in writes:
+        has = element is None or element.type not in types or parameter in READS[element.type]
+        if severity is not None and (parameter not in writes or not has):
             what = f"'{effect.do}' does not write it; remove it"
             desk.note("faults", name, (*where, parameter), what)
         elif severity is not None:
@@ -119,12 +122,13 @@ def _lint_seen(desk: Desk, name: str, fault: Fault) -> None:
         if check is None:
             continue
         totals[seen.check] = totals.get(seen.check, 0.0) + seen.chance
-        if check.procedure:
-            what = f"'{seen.check}' has a procedure, the physics tells what it reads; remove this"
-            desk.note("faults", name, (*where, "check"), what)
-        elif seen.outcome not in check.reading.outcomes:
+        outcome = check.reading.outcomes.get(seen.outcome)
+        if outcome is None:
             what = no_such(seen.outcome, f"outcome of '{seen.check}'", check.reading.outcomes)
             desk.note("faults", name, (*where, "outcome"), what)
+        elif check.procedure and fault.effect and outcome.is_band:
+            what = f"'{seen.check}' has a procedure, the physics tells what it reads; remove this"
+            desk.note("faults", name, (*where, "check"), what)
         elif not _is_shown(desk, fault, seen.check):
             what = f"no machine has '{seen.check}' at a {fault.component}; remove it or mend 'each'"
             desk.note("faults", name, (*where, "check"), what)

@@ -19,8 +19,9 @@ READS = {
     "store": ("volume", "stretch"),
     "bag": ("size", "stretch"),
     "bulb": ("size", "recoil"),
-    "feed": ("flow",),
+    "feed": ("flow", "open", "oxygen"),
     "gauge": ("gain", "offset"),
+    "cell": ("gain", "bias", "open"),
 }
 
 
@@ -100,6 +101,10 @@ def _lint_machine(desk: Desk, name: str, machine: Machine) -> None:
         if own not in machine.components:
             what = no_such(own, "component of this machine", machine.components)
             desk.note("machines", name, ("titles", own), what)
+    for own in machine.gases:
+        if own not in machine.components:
+            what = no_such(own, "component of this machine", machine.components)
+            desk.note("machines", name, ("gases", own), what)
     for own, position in machine.ready.items():
         known = _positions(desk, machine, own)
         if position not in known and not _unread(desk, machine, own):
