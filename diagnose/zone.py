@@ -51,7 +51,7 @@ def draw_zone(base: KnowledgeBase, zone: str) -> str | None:
     own = frozenset(find_parts(base, machine, zone))
     line = "What the zone is joined to is drawn with thin borders; leaks to the room are not drawn."
     if not circuit.machine.connections:
-        line = "No gas way is calculated here: the parts stand side by side, not as they are joined."
+        line = "No gas way is calculated here: the parts stand side by side, not as joined."
     view = View(f"{ZONE_TITLES[zone]}: {circuit.machine.title}", (line,), own=own)
     layout = stand_apart(circuit, get_layout(circuit, base.version))
     return write_svg(circuit, layout, view, f"zone-{zone}", NARROWEST)
