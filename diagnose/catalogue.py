@@ -110,7 +110,7 @@ def is_possible(circuit: Circuit, check: Check, it: str) -> bool:
     for need in check.needs:
         option, _, wanted = need.partition("=")
         have = circuit.machine.options.get(option, "no")
-        if have != (wanted or "yes"):
+        if have not in (wanted or "yes").split("|"):
             return False
     names = {name for name in check.isolate if name != SUPPLIES}
     for each in check.procedure:

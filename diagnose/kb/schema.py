@@ -348,7 +348,7 @@ class Check(Strict):
     kind: Literal["step", "isolating_test"]
     zone: Zone
     each: Id | None = None  # one instance per component of this kind; ``$it`` names it
-    needs: list[str] = []  # options of the machine, ``name`` or ``name=value``
+    needs: list[str] = []  # options of the machine, ``name``, ``name=value`` or ``name=a|b``
     set_up: dict[str, str] = {}
     isolate: dict[str, str] = {}  # deliberate acts that beat a slip, ``known_good`` swaps a part
     procedure: list[Move] = []

@@ -45,7 +45,8 @@ def _lint_place(desk: Desk, name: str, check: Check) -> bool:
     options = [machine.options for machine in desk.base.machines.values()]
     for number, need in enumerate(check.needs):
         option, _, wanted = need.partition("=")
-        if not any(have.get(option) == (wanted or "yes") for have in options):
+        allowed = (wanted or "yes").split("|")
+        if not any(have.get(option) in allowed for have in options):
             what = f"no machine has '{need}'; write an option and value that a machine has"
             desk.note("checks", name, ("needs", number), what)
     _lint_names(desk, name, check)
