@@ -34,6 +34,7 @@ HEAD = (
     "rules that stop",
     "reviewed",
 )
+STOPS = HEAD.index("rules that stop") - 1
 SHOWN = (
     "Steps that show it: a percentage is the chance that the step fails by sight, sound or feel; "
     "a step without one fails in a worked case of the cause. Ids of other zones stand in full."
@@ -128,9 +129,10 @@ def _contents(zones: list[Zone]) -> Iterator[str]:
     links = [f"[{ZONE_TITLES[zone.name]}]({zone.name}.md)" for zone in full]
     lines = [(link, *map(str, own)) for link, own in zip(links, counts, strict=True)]
     total = [str(sum(column)) for column in zip(*counts, strict=True)]
+    total[STOPS:-1] = [str(len({rule.id for zone in full for rule in zone.stops}))] if full else []
     yield from rows.table(HEAD, [*lines, ("all", *total)] if lines else [])
     yield from ("", "Reviewed: causes that a named person has checked. A rule that reads from two")
-    yield "zones counts in both. The order is that of a checkout."
+    yield "zones stands in both, and counts once in all. The order is that of a checkout."
     if empty := [ZONE_TITLES[zone.name] for zone in zones if zone.is_empty]:
         yield from ("", f"No checks and no causes yet: {', '.join(empty)}.")
 
