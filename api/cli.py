@@ -230,6 +230,21 @@ def pages(
 
 
 @app.command()
+def coverage(
+    machine: Annotated[str, typer.Argument(help="Machine id.")],
+    as_json: AsJson = False,
+    svg: Annotated[
+        Path | None, typer.Option("--svg", help="Also draw causes by checks to this file.")
+    ] = None,
+    knowledge: Knowledge = None,
+) -> None:
+    """Show what the checks of a machine cannot show, and which checks are needed."""
+    from api.covering import run_coverage
+
+    run_coverage(_engine(knowledge), machine, as_json, svg)
+
+
+@app.command()
 def machines(as_json: AsJson = False, knowledge: Knowledge = None) -> None:
     """List the machines."""
     from api import listing

@@ -27,7 +27,18 @@ def run_circuit(engine: Engine, machine: str, check: str | None, out: Path | Non
     svg = draw_svg(catalogue, engine.base().version, check)
     if out is None:
         typer.echo(svg)
-        return
+    else:
+        write_picture(svg, out)
+
+
+def write_picture(svg: str, out: Path) -> None:
+    """Write a picture to a file, and say so on the standard error.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written.
+    """
     try:
         out.write_text(svg, encoding="utf-8")
     except OSError as error:

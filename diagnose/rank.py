@@ -21,6 +21,7 @@ from diagnose.predict import Table
 from diagnose.readings import verdict
 
 ELSE_PRIOR = 0.002  # chance of a cause outside the knowledge at a checkout; judgement [-]
+ELSE_HEALS = 0.1  # how often a cause outside the knowledge shows no more where it showed [-]
 EXCLUDED = 0.05  # what a rule's exclusion leaves of a cause's chance; judgement [-]
 RELEVANT = 2.0  # how much likelier than on the healthy machine a failed reading must be
 PAIR_POOL = 22  # causes that may stand in a pair
@@ -123,6 +124,7 @@ def weigh(
     shows = catalogue.shows
     fitful = np.flatnonzero(shows < 1.0)
     evidence = Evidence(np.zeros((blocks, n)), np.zeros((blocks, n)), 0.0, [])
+    failed: set[int] = set()
     for group in groups:
         each = [
             log_likelihood(catalogue, table, group.test, r).reshape(blocks, n)
@@ -138,9 +140,25 @@ def weigh(
         if gone.any():
             there = np.where(gone[:, None], usual, there)
         evidence.gone += there
-        broad = [np.log(broad_likelihood(catalogue, table, group.test, r)) for r in group.readings]
-        evidence.other += float(pool_repeats(group, [np.asarray(own) for own in broad]))
+        broad = [_log_broad(catalogue, table, group.test, r, failed) for r in group.readings]
+        evidence.other += float(pool_repeats(group, broad))
     return evidence
+
+
+def _log_broad(
+    catalogue: Catalogue, table: Table, test: int, reading: Reading, failed: set[int]
+) -> Array:
+    """Return the log chance of a reading from an unknown cause; note in ``failed`` where it showed.
+
+    What is unknown seldom goes away with a remedy for something else.
+    """
+    chance = broad_likelihood(catalogue, table, test, reading)
+    means = verdict(catalogue.tests[test], reading)
+    if means == "fail":
+        failed.add(test)
+    elif means == "pass" and test in failed:
+        chance = min(chance, ELSE_HEALS)
+    return np.asarray(np.log(chance))
 
 
 def pool_repeats(group: Group, each: list[Array]) -> Array:

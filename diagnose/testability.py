@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import networkx as nx
@@ -28,40 +29,63 @@ def mean_chances(table: Table) -> Array:
     return np.asarray(table.prob.reshape(len(table.causes), table.n, -1).mean(axis=1, dtype=float))
 
 
-def differences(table: Table) -> Array:
-    """Return for every test how differently two causes read, (n_tests, n_blocks, n_blocks).
+def difference(table: Table, chances: Array, test: int) -> Array:
+    """Return how differently every two causes read at a test, (n_blocks, n_blocks) [-].
 
     The measure is the total variation distance of their outcome chances: 0 alike, 1 never confused.
+
+    Parameters
+    ----------
+    table : Table
+        The machine's.
+    chances : array, shape (n_blocks, n_outcomes)
+        Chances of all outcomes for the causes that are compared [-].
+    test : int
+        Place of the test.
     """
-    chances = mean_chances(table)
-    found = np.zeros((len(table.tests), len(chances), len(chances)))
-    for test in range(len(table.tests)):
-        own = chances[:, table.columns(test)]
-        found[test] = 0.5 * np.abs(own[:, None, :] - own[None, :, :]).sum(axis=-1)
-    return found
+    own = chances[:, table.columns(test)]
+    found = np.zeros((len(own), len(own)))
+    for outcome in own.T:
+        found += np.abs(outcome[:, None] - outcome[None, :])
+    return found / 2
+
+
+def best_difference(table: Table, chances: Array, tests: Iterable[int]) -> Array:
+    """Return how well the best of some tests tells every two causes apart, as ``difference``."""
+    best = np.zeros((len(chances), len(chances)))
+    for test in tests:  # one at a time: all together would fill hundreds of megabytes
+        np.maximum(best, difference(table, chances, test), out=best)
+    return best
 
 
 def find_groups(catalogue: Catalogue, table: Table) -> list[AmbiguityGroup]:
-    """Return the ambiguity groups of a machine: causes joined by pairs that no check tells apart.
+    """Return the ambiguity groups of a machine, each with the user's check that comes nearest.
 
     Causes that the same remedy puts right are still named apart: biomed wants the cause.
     """
-    apart = differences(table)
-    apart = apart[[test.check.by == "user" for test in catalogue.tests]]
-    best = apart.max(axis=0)
+    chances, tests = mean_chances(table), _users_tests(catalogue)
+    return [_describe(table, chances, group, tests) for group in join_alike(catalogue, table)]
+
+
+def join_alike(catalogue: Catalogue, table: Table) -> list[list[int]]:
+    """Return blocks of causes joined by pairs that no user's check tells apart, by name."""
+    best = best_difference(table, mean_chances(table), _users_tests(catalogue))
     graph = nx.Graph()
     blocks = range(1, len(table.causes))
     graph.add_nodes_from(blocks)
     graph.add_edges_from((a, b) for a in blocks for b in blocks if a < b and best[a, b] < TELLS)
-    names = [test.id for test in catalogue.tests if test.check.by == "user"]
-    found = []
-    for group in nx.connected_components(graph):
-        if len(group) > 1:
-            found.append(_describe(table, sorted(group), apart, names))
-    return sorted(found, key=lambda group: group.causes)
+    groups = [sorted(group) for group in nx.connected_components(graph) if len(group) > 1]
+    return sorted(groups, key=lambda group: [table.causes[block] for block in group])
 
 
-def _describe(table: Table, group: list[int], apart: Array, names: list[str]) -> AmbiguityGroup:
-    inside = apart[:, group][:, :, group].max(axis=(1, 2))
-    test = int(inside.argmax())
-    return AmbiguityGroup(tuple(table.causes[b] for b in group), names[test], float(inside[test]))
+def _users_tests(catalogue: Catalogue) -> list[int]:
+    return [i for i, test in enumerate(catalogue.tests) if test.check.by == "user"]
+
+
+def _describe(
+    table: Table, chances: Array, group: list[int], tests: Sequence[int]
+) -> AmbiguityGroup:
+    inside = [float(difference(table, chances[group], test).max()) for test in tests]
+    best = int(np.argmax(inside))
+    names = tuple(table.causes[block] for block in group)
+    return AmbiguityGroup(names, table.tests[tests[best]], inside[best])

@@ -39,6 +39,8 @@ ORDER = (
     "explain",
     "session",
     "testability",
+    "fewest",
+    "coverage",
     "kb.lint",
     "places",
     "journal",
@@ -47,6 +49,7 @@ ORDER = (
     "layout",
     "draw",
     "zone",
+    "matrix",
 )
 FORBIDDEN = {"knowledge": {"diagnose", "api"}, "diagnose": {"api"}, "api": set()}
 
