@@ -218,6 +218,16 @@ def usual(quantity: NDArray[Any]) -> NDArray[Any]:
     return np.asarray(quantity - healthy + np.median(healthy, axis=-1, keepdims=True))
 
 
+def words_shown(test: Test, chances: Array, quantity: float) -> Array:
+    """Return the chances of what a calculated check shows in place of a number, (n_outcomes,).
+
+    All of them where there is no number behind the check; else only those without a band.
+    """
+    if np.isnan(quantity):
+        return np.asarray(chances)
+    return np.where([own.is_band for own in test.check.reading.outcomes.values()], 0.0, chances)
+
+
 def observe(catalogue: Catalogue, test: Test) -> Array:
     """Return the stated chances of an observation, one row per cause, healthy first."""
     outcomes = test.outcomes

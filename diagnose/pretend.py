@@ -17,7 +17,7 @@ import numpy as np
 from diagnose.catalogue import Catalogue, Cause, Test
 from diagnose.model import Reading, Remedied, WorkUp
 from diagnose.outline import checkout_steps
-from diagnose.predict import Table, compile_table, reading_error
+from diagnose.predict import Table, compile_table, reading_error, words_shown
 from diagnose.rank import is_fixed_by
 from diagnose.readings import find_band, verdict
 from diagnose.units import TRADE, show
@@ -73,8 +73,12 @@ class Pretend:
 
     def _read(self, test: Test, row: int, rng: np.random.Generator) -> Reading:
         table = self.table(test)
+        value = float(table.quantity[row, 0])
+        told = words_shown(test, table.prob[row].astype(float), value)
+        if test.check.procedure and rng.uniform() < told.sum():
+            outcome = test.outcomes[rng.choice(len(told), p=told / told.sum())]
+            return Reading(test.id, outcome, None, outcome)
         if test.check.procedure and rng.uniform() > test.check.misread:
-            value = float(table.quantity[row, 0])
             error = float(reading_error(test.check.reading, np.array([value]))[0])
             seen = value + error * rng.standard_normal()
             if test.check.reading.quantity == "time":

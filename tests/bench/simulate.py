@@ -16,7 +16,7 @@ from diagnose.catalogue import Test
 from diagnose.kb.load import load
 from diagnose.model import RETURN, Assessment, Reading, Remedied, WorkUp
 from diagnose.outline import checkout_steps
-from diagnose.predict import Table, compile_table
+from diagnose.predict import Table, compile_table, words_shown
 from diagnose.rank import is_fixed_by, prior_of
 from diagnose.readings import find_band, verdict
 from diagnose.session import Kit, diagnose, make_kit
@@ -60,9 +60,13 @@ class Truth:
         index = self.table.index[name]
         test = self.kit.catalogue.tests[index]
         row = self._row()
+        chances = self.table.prob[row, self.table.columns(index)].astype(float)
+        told = words_shown(test, chances, float(self.table.quantity[row, index]))
+        if test.check.procedure and self.rng.uniform() < told.sum():
+            outcome = test.outcomes[self.rng.choice(len(told), p=told / told.sum())]
+            return Reading(name, outcome, None, outcome)
         if test.check.procedure and self.rng.uniform() > test.check.misread:
             return self._number(test, row, index)
-        chances = self.table.prob[row, self.table.columns(index)].astype(float)
         if test.check.procedure:
             chances = np.full(len(chances), 1.0)
         outcome = test.outcomes[self.rng.choice(len(chances), p=chances / chances.sum())]
