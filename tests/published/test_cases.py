@@ -2,7 +2,8 @@
 
 The cases are in ``cases/``, each with its source, written from the published text before the
 program had answered. They are the open half of a list; others are held out, so nothing is tuned to
-one of these. As a script it writes docs/published_cases.md: python tests/published/test_cases.py
+one of these. Cases of the zones built first have targets of their own; presets count apart. As a
+script it writes docs/published_cases.md: python tests/published/test_cases.py
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import pytest
 import yaml
 
 from diagnose.kb.load import load
-from diagnose.model import RETURN, Assessment, Remedied, WorkUp
+from diagnose.model import REMOVE, RETURN, Assessment, Remedied, WorkUp
 from diagnose.readings import read_answer
 from diagnose.session import Kit, diagnose, make_kit
 
@@ -26,8 +27,17 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 PAGE = ROOT / "docs" / "published_cases.md"
 FULLEST = "two_vaporizers_valve"
-FIRST_THREE, FIRST = 0.85, 0.60  # what must be reached; the project's own requirement [-]
+FIRST_FILES = ("breathing.yaml", "machine.yaml")  # dosing, vapour, outlet, breathing
+FILES = (*FIRST_FILES, "supply.yaml", "ventilator.yaml", "monitoring.yaml")
+PRESETS = ("presets.yaml",)
+FIRST_THREE, FIRST = 0.85, 0.60  # of the zones built first; the project's own requirement [-]
+ALL_FIRST_THREE, ALL_FIRST = 0.90, 0.70  # of the whole list; the same [-]
 OBSERVED = {"reported", "in_use_equivalent"}
+TABLE_HEAD = (
+    "| case | what was wrong | entered | true part | place of component | of cause | first cause "
+    "listed | place of cause with the isolating acts | stop rule | disposition |",
+    "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+)
 NO_PART = ("nothing_wrong", "something_else")  # causes that stand in no component
 
 KitOf = Callable[[str], Kit]
@@ -61,8 +71,14 @@ def read_file(name: str) -> Any:
     return yaml.load((HERE / "cases" / name).read_text("utf-8"), Loader=yaml.BaseLoader)
 
 
-def read_cases() -> list[Case]:
-    return sorted(read_file("breathing.yaml") + read_file("machine.yaml"), key=lambda c: c["id"])
+def read_cases(names: Sequence[str] = FILES) -> list[Case]:
+    return sorted((c for name in names for c in read_file(name)), key=lambda c: c["id"])
+
+
+def pick(results: Sequence[Result], names: Sequence[str]) -> list[Result]:
+    """Return the results of the cases in some of the files."""
+    ids = {case["id"] for case in read_cases(names)}
+    return [r for r in results if r.case["id"] in ids]
 
 
 def enter(kit: Kit, case: Case, more: Sequence[str] = ()) -> WorkUp:
@@ -146,6 +162,13 @@ def show_place(answer: Answer | None) -> str:
     return place + (", in a pair" if answer.by_pair else "")
 
 
+def show(result: Result) -> str:
+    """Return the line of a case for the terminal."""
+    answer = result.answer
+    places = f"{answer.component_place:4} {show_place(answer):16}"
+    return f"{result.case['id']} {places}{answer.lead} {answer.lead_chance:.0%}; {answer.say}"
+
+
 def render_row(result: Result) -> str:
     case, answer = result.case, result.answer
     rows = [f"`{r['read']}`" if "read" in r else f"done: {r['done']}" for r in case["readings"]]
@@ -159,7 +182,8 @@ def render_row(result: Result) -> str:
             show_place(answer),
             f"{answer.lead} ({answer.lead_chance:.0%})",
             show_place(result.isolated),
-            "yes |" if answer.is_stop else "no |",
+            "yes" if answer.is_stop else "no",
+            f"{answer.say} |",
         ]
     )
 
@@ -168,7 +192,8 @@ def render_source(case: Case) -> str:
     source = [case["source"][k] for k in ("authors", "title", "journal", "year", "pages")
               if k in case["source"]]  # fmt: skip
     note = f" Note: {case['note']}" if "note" in case else ""
-    return f"- {case['id']}: {'. '.join(source)}.{note}"
+    safe = f" Safe action: {case['safe_action']}" if "safe_action" in case else ""
+    return f"- {case['id']}: {'. '.join(source)}.{safe}{note}"
 
 
 def render_summary(results: Sequence[Result]) -> list[str]:
@@ -183,42 +208,67 @@ def render_summary(results: Sequence[Result]) -> list[str]:
         ("Cause, as the program lists them", [r.answer.place for r in results]),
         ("Cause, with the isolating acts", [a.place for a in led]),
     ]  # fmt: skip
+    stops = sum(r.answer.is_stop for r in results)
+    returned = sum(a.say == RETURN for r in results for a in (r.answer, r.isolated) if a)
     return [
-        f"- {what}: first {share(own, 1):.0%}, first three {share(own, 3):.0%} of {len(own)}"
-        for what, own in lines
+        *(
+            f"- {what}: first {share(own, 1):.0%}, first three {share(own, 3):.0%} of {len(own)}"
+            for what, own in lines
+        ),
+        f"- A rule ends the matter at once in {stops}; '{RETURN}' in {returned}",
     ]
 
 
-def render(results: Sequence[Result]) -> str:
+def render_figures(results: Sequence[Result]) -> list[str]:
+    """Return the figures of the zones built first and those of the whole list, apart."""
+    first = pick(results, FIRST_FILES)
+    left_out = [999] * len(read_file("elsewhere.yaml"))
+    places = [r.answer.component_place for r in results] + left_out
+    return [
+        f"Zones dosing, vapour, outlet and breathing ({len(first)} cases):",
+        "",
+        *render_summary(first),
+        "",
+        f"All zones ({len(results)} cases, the {len(first)} above among them):",
+        "",
+        *render_summary(results),
+        f"- Component, the {len(left_out)} cases that could not be entered counted as missed: "
+        f"first {share(places, 1):.0%}, first three {share(places, 3):.0%} of {len(places)}",
+    ]
+
+
+def render(results: Sequence[Result], presets: Sequence[Result]) -> str:
     """Return the page about the published cases."""
     others = read_file("elsewhere.yaml").items()
-    stops = sum(r.answer.is_stop for r in results)
-    returned = sum(a.say == RETURN for r in results for a in (r.answer, r.isolated) if a)
     lines = [
         "# Published cases",
         "",
         "Written by `tests/published/test_cases.py`; run it as a script after knowledge changes.",
-        "Each case of the open list that lies in the zones dosing, vapour, outlet and breathing is",
-        "entered as its failed step and what the report says beside it; what a compiler inferred",
-        "is not entered. Part of the knowledge was written by people who had read these reports,",
-        "so this is no measure of unseen cases. Component: the true component as the list of cases",
-        "names it (`cases/groups.yaml` says which of ours it means), among components ordered by",
-        "the chances of their causes. Cause: where the first cause in a true part stands in the",
-        "list the program shows, 'nothing wrong' and 'something else' counted.",
+        "Each case of the open list is entered as its failed step and what the report says beside",
+        "it; what a compiler inferred is not entered. Part of the knowledge was written by people",
+        "who had read these reports, so this is no measure of unseen cases. Component: the true",
+        "component as the list of cases names it (`cases/groups.yaml` says which of ours it is),",
+        "among all by the chances of their causes. Cause: where the first cause in a true part",
+        "stands in the list the program shows, 'nothing wrong' and 'something else' counted.",
         "",
-        *render_summary(results),
-        f"- A rule ends the matter at once in {stops}; '{RETURN}' in {returned}",
+        *render_figures(results),
         "",
-        "| case | what was wrong | entered | true part | place of component | of cause "
-        "| first cause listed | place of cause with the isolating acts | stop rule |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+        *TABLE_HEAD,
         *map(render_row, results),
+        "",
+        "## Faults preset in studies",
+        "",
+        "Faults that studies of checkout and failure set on a machine or a bench, entered as the",
+        "step at which they show. They are no incidents and are in none of the figures above.",
+        "",
+        *TABLE_HEAD,
+        *map(render_row, presets),
         "",
         "## Sources",
         "",
-        *(render_source(r.case) for r in results),
+        *(render_source(r.case) for r in (*results, *presets)),
         "",
-        "## Cases of the list in zones not built yet",
+        "## Cases of the list that no check can express",
         "",
         *(f"- {name}: {other['zone']}; {other['why']}" for name, other in others),
         "",
@@ -229,11 +279,19 @@ def render(results: Sequence[Result]) -> str:
 @pytest.fixture(scope="module")
 def results(get_kit):
     found = [solve(get_kit, case) for case in read_cases()]
-    print()
-    for r in found:
-        lead = f"{r.answer.lead} {r.answer.lead_chance:.0%}"
-        print(f"{r.case['id']}  {show_place(r.answer):16}{lead}")
-    print("\n".join(render_summary(found)))
+    print("\n" + "\n".join([*map(show, found), *render_figures(found)]))
+    return found
+
+
+@pytest.fixture(scope="module")
+def first_zones(results):
+    return pick(results, FIRST_FILES)
+
+
+@pytest.fixture(scope="module")
+def presets(get_kit):
+    found = [solve(get_kit, case) for case in read_cases(PRESETS)]
+    print("\n" + "\n".join(map(show, found)))
     return found
 
 
@@ -241,32 +299,50 @@ def results(get_kit):
     strict=True,
     reason="not reached: first three 83 % of 30, target 85 %; docs/published_cases.md",
 )
-def test_true_component_is_among_the_first_three(results):
-    assert share([r.answer.component_place for r in results], 3) >= FIRST_THREE
+def test_true_component_is_among_the_first_three(first_zones):
+    assert share([r.answer.component_place for r in first_zones], 3) >= FIRST_THREE
 
 
 @pytest.mark.xfail(
     strict=True,
     reason="not reached: first 57 % of 30, target 60 %; docs/published_cases.md",
 )
-def test_true_component_comes_first(results):
-    assert share([r.answer.component_place for r in results], 1) >= FIRST
+def test_true_component_comes_first(first_zones):
+    assert share([r.answer.component_place for r in first_zones], 1) >= FIRST
 
 
 @pytest.mark.xfail(
     strict=True,
     reason="not reached: first three 67 % of 30, target 85 %; docs/published_cases.md",
 )
-def test_true_part_is_among_the_first_three_causes(results):
-    assert share([r.answer.place for r in results], 3) >= FIRST_THREE
+def test_true_part_is_among_the_first_three_causes(first_zones):
+    assert share([r.answer.place for r in first_zones], 3) >= FIRST_THREE
 
 
 @pytest.mark.xfail(
     strict=True,
     reason="not reached: first 53 % of 30, target 60 %; docs/published_cases.md",
 )
-def test_true_part_comes_first(results):
-    assert share([r.answer.place for r in results], 1) >= FIRST
+def test_true_part_comes_first(first_zones):
+    assert share([r.answer.place for r in first_zones], 1) >= FIRST
+
+
+@pytest.mark.parametrize(("most", "least"), [(3, ALL_FIRST_THREE), (1, ALL_FIRST)])
+def test_true_component_of_the_whole_list_comes_out(results, most, least):
+    assert share([r.answer.component_place for r in results], most) >= least
+
+
+@pytest.mark.parametrize(("most", "least"), [(3, ALL_FIRST_THREE), (1, ALL_FIRST)])
+def test_true_part_of_the_whole_list_comes_out(results, most, least):
+    assert share([r.answer.place for r in results], most) >= least
+
+
+def test_each_preset_fault_is_among_the_first_three_causes(presets):
+    assert [(r.case["id"], r.answer.place) for r in presets if r.answer.place > 3] == []
+
+
+def test_each_preset_fault_ends_in_removal(presets):
+    assert [(r.case["id"], r.answer.say) for r in presets if r.answer.say != REMOVE] == []
 
 
 def test_no_published_fault_is_returned_to_checkout(results):
@@ -275,8 +351,8 @@ def test_no_published_fault_is_returned_to_checkout(results):
     assert [name for name, say in told if say == RETURN] == []
 
 
-def test_the_page_about_the_cases_is_up_to_date(results):
-    assert PAGE.read_text("utf-8") == render(results)
+def test_the_page_about_the_cases_is_up_to_date(results, presets):
+    assert PAGE.read_text("utf-8") == render(results, presets)
 
 
 def test_only_what_a_report_says_is_entered():
@@ -284,26 +360,40 @@ def test_only_what_a_report_says_is_entered():
     assert [pair for pair in entered if pair[1] not in OBSERVED] == [("P-010", "performed")]
 
 
-def test_every_case_of_the_list_is_scored_or_left_to_a_later_zone():
+def test_only_what_was_preset_is_entered_as_a_preset():
+    for case in read_cases(PRESETS):
+        assert {row["basis"] for row in case["readings"]} == {"preset"}, case["id"]
+        assert case["safe_action"], case["id"]
+
+
+def test_every_case_of_the_list_is_scored_or_left_out_with_a_reason():
     scored = [case["id"] for case in read_cases()]
     others = list(read_file("elsewhere.yaml"))
-    assert (len(scored), len(others), len({*scored, *others})) == (30, 24, 54)
+    assert (len(scored), len(others), len({*scored, *others})) == (52, 2, 54)
+    assert len(read_cases(FIRST_FILES)) == 30
 
 
 def test_every_case_names_parts_of_its_machine_and_its_source(get_kit):
-    for case in read_cases():
+    for case in read_cases(FILES + PRESETS):
         kinds = get_kit(case.get("machine", FULLEST)).catalogue.circuit.kinds
         assert set(case["parts"]) & set(kinds), case["id"]
         assert case["component"] in read_file("groups.yaml"), case["id"]
         assert {"authors", "title", "journal", "year"} <= set(case["source"]), case["id"]
 
 
+def test_every_case_is_entered_in_checks_of_its_machine(get_kit):
+    for case in read_cases(FILES + PRESETS):
+        kit = get_kit(case.get("machine", FULLEST))
+        assert enter(kit, case, case.get("isolated", [])).failed, case["id"]
+
+
 def main() -> None:
     base = load()
     kits = lru_cache(maxsize=None)(lambda machine: make_kit(base, machine))
     found = [solve(kits, case) for case in read_cases()]
-    PAGE.write_text(render(found), "utf-8")
-    print("\n".join(render_summary(found)))
+    presets = [solve(kits, case) for case in read_cases(PRESETS)]
+    PAGE.write_text(render(found, presets), "utf-8")
+    print("\n".join(render_figures(found)))
 
 
 if __name__ == "__main__":
