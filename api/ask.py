@@ -126,6 +126,7 @@ class Item:
 
 
 LONG = 45  # items of a list that begins with its groups
+GROUPS = 12  # groups that one screen holds
 
 
 @dataclass
@@ -180,7 +181,7 @@ class Picker:
             return {}
         names = dict.fromkeys(item.group for item in self.items if item.group)
         letters = (letter for letter in "acdefghijklmnopqrstuvwxyz")  # b goes back
-        return dict(zip(letters, names, strict=False)) if len(names) > 1 else {}
+        return dict(zip(letters, names, strict=False)) if 1 < len(names) <= GROUPS else {}
 
     def _overview(self) -> list[Line]:
         count = {name: sum(item.group == name for item in self.items)

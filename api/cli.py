@@ -83,6 +83,10 @@ Tools = Annotated[
     typer.Option("--tools", help="Tools at hand, with commas; 'none'; left out: every tool."),
 ]
 Who = Annotated[str, typer.Option("--who", help="Who works: user or biomed.")]
+Changed = Annotated[
+    list[str] | None,
+    typer.Option("--changed", help="A part changed since the last pass; again for more."),
+]
 ExitDisposition = Annotated[
     bool, typer.Option("--exit-disposition", help="Exit code 10 if removed from service.")
 ]
@@ -103,6 +107,7 @@ def work_up(
     minutes: Minutes = None,
     tools: Tools = None,
     who: Who = "user",
+    changed: Changed = None,
     answers: Annotated[
         str | None,
         typer.Option(
@@ -121,8 +126,9 @@ def work_up(
     from api.intake import Told
 
     told = Told(
-        machine, failed, reading, _split(passed), _minutes(minutes), _tools(tools), _who(who)
-    )
+        machine, failed, reading, _split(passed), _minutes(minutes), _tools(tools), _who(who),
+        changed=tuple(_split(changed) or ()),
+    )  # fmt: skip
     raise typer.Exit(run_work_up(_engine(knowledge), told, answers, resume, exit_disposition))
 
 
@@ -169,6 +175,7 @@ def rank(
     minutes: Minutes = None,
     tools: Tools = None,
     who: Who = "user",
+    changed: Changed = None,
     as_json: AsJson = False,
     schema: Annotated[bool, typer.Option("--schema", help="Print the form of both JSONs.")] = False,
     exit_disposition: ExitDisposition = False,
@@ -182,7 +189,8 @@ def rank(
         return
     if file is None:
         names, left = _split(passed), _minutes(minutes)
-        own = oneshot.Options(machine, failed, reading, then or [], done or [], names, left)
+        own = oneshot.Options(machine, failed, reading, then or [], done or [], names, left,
+                              _split(changed) or [])  # fmt: skip
         given = oneshot.from_options(own, _list(tools), _who(who))
     else:
         given = oneshot.read_file(file)

@@ -47,6 +47,7 @@ class Told:
     tools: frozenset[str] | None = None
     who: Literal["user", "biomed"] = "user"
     last_machine: str = ""
+    changed: tuple[str, ...] = ()
 
 
 class Intake:
@@ -74,7 +75,9 @@ class Intake:
             self.told.minutes = self.ask_minutes()
         entries = (*self.read_passed(profile, passed), reading)
         told = self.told
-        return WorkUp(profile.id, step.id, entries, told.minutes, told.tools, told.who)
+        changed = find_components(self.engine.catalogue(profile.id), told.changed)
+        return WorkUp(profile.id, step.id, entries, told.minutes, told.tools, told.who,
+                      changed=changed)  # fmt: skip
 
     def _heading(self, text: str) -> list[Line]:
         """Return a heading; the safety text stands above the first one."""
@@ -251,6 +254,16 @@ def find_tools(catalogue: Catalogue, names: Iterable[str]) -> frozenset[str]:
     unknown = [name for name in sorted(names) if name not in known]
     if unknown:
         raise InputError("tools", f"'{unknown[0]}' is used by no check", sorted(known))
+    return frozenset(names)
+
+
+def find_components(catalogue: Catalogue, names: Iterable[str]) -> frozenset[str]:
+    """Return components by name; raises InputError if the machine lacks one of them."""
+    kinds = catalogue.circuit.kinds
+    unknown = [name for name in sorted(names) if name not in kinds]
+    if unknown:
+        near = difflib.get_close_matches(unknown[0], kinds, 3, 0.5) or sorted(kinds)
+        raise InputError("changed", f"'{unknown[0]}' is no component of this machine", near)
     return frozenset(names)
 
 

@@ -64,6 +64,7 @@ class Options:
     done: list[str]
     passed: list[str] | None
     minutes: float | None
+    changed: list[str]
 
 
 def from_options(own: Options, tools: list[str] | None, who: Any) -> WorkUpIn:
@@ -97,6 +98,7 @@ def from_options(own: Options, tools: list[str] | None, who: Any) -> WorkUpIn:
         minutes_left=own.minutes,
         tools=tools,
         who=who,
+        changed=own.changed,
     )
 
 

@@ -11,7 +11,14 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from api.errors import InputError
-from api.intake import find_step, find_tools, list_passed, passed_reading, refuse_pass
+from api.intake import (
+    find_components,
+    find_step,
+    find_tools,
+    list_passed,
+    passed_reading,
+    refuse_pass,
+)
 from diagnose.catalogue import Catalogue
 from diagnose.choices import in_ten
 from diagnose.errors import CircuitError
@@ -66,6 +73,9 @@ class WorkUpIn(Shape):
     tools: Annotated[list[str] | None, Field(description="at hand; null: every tool")] = None
     who: Literal["user", "biomed"] = "user"
     stopped: Annotated[bool, Field(description="the person goes no further")] = False
+    changed: Annotated[
+        list[str], Field(description="components changed since the machine last passed")
+    ] = []
 
 
 class DispositionOut(Shape):
@@ -225,7 +235,7 @@ def to_work_up(given: WorkUpIn, catalogue: Catalogue, profile: Profile) -> WorkU
     ]
     tools = None if given.tools is None else find_tools(catalogue, given.tools)
     return WorkUp(profile.id, failed, (*passed, *entries), given.minutes_left, tools, given.who,
-                  given.stopped)  # fmt: skip
+                  given.stopped, find_components(catalogue, given.changed))  # fmt: skip
 
 
 def find_remedy(catalogue: Catalogue, act: str, component: str) -> Remedied:

@@ -28,6 +28,7 @@ class Cause:
     fault_id: str
     component: str
     fault: Fault = field(repr=False)
+    also: Cause | None = None  # another cause present with it, in a machine that is simulated
 
 
 @dataclass(frozen=True)

@@ -168,6 +168,7 @@ def open_journal(work: WorkUp, knowledge: str, needed_at: datetime | None = None
         needed_at=needed_at and needed_at.isoformat(timespec="seconds"),
         tools=None if work.tools is None else sorted(work.tools),
         who=work.who,
+        changed=sorted(work.changed),
     )
     for entry in work.entries:
         journal.note_entry(entry)
@@ -229,7 +230,16 @@ def _replay(path: Path, events: list[dict[str, Any]]) -> Record:
     if head["form"] != FORM:
         raise ValueError(f"form {head['form']} is not {FORM}, the form of this version")
     tools = None if head["tools"] is None else frozenset(map(str, head["tools"]))
-    work = WorkUp(head["machine"], head["failed"], (), head["minutes_left"], tools, head["who"])
+    changed = frozenset(map(str, head.get("changed", [])))  # records of before the field have none
+    work = WorkUp(
+        head["machine"],
+        head["failed"],
+        (),
+        head["minutes_left"],
+        tools,
+        head["who"],
+        changed=changed,
+    )
     for event in events[1:]:
         kind = event["event"]
         if kind == "reading":

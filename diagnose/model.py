@@ -55,6 +55,7 @@ class WorkUp:
     tools: frozenset[str] | None = None  # None: every tool is at hand
     who: Literal["user", "biomed"] = "user"
     stopped: bool = False  # the person stops here
+    changed: frozenset[str] = frozenset()  # components changed since the machine last passed
 
     def add(self, entry: Entry) -> WorkUp:
         """Return the work-up with one more entry."""

@@ -18,7 +18,7 @@ import numpy as np
 
 from diagnose.catalogue import Catalogue, Cause, Test
 from diagnose.circuit import KNOWN_GOOD, SUPPLIES, ordinary
-from diagnose.kb.schema import PARAMETERS, Effect, Severity
+from diagnose.kb.schema import PARAMETERS, Severity
 from diagnose.physics.laws import Array
 from diagnose.physics.network import Network, Settings, build, move, typical, vary
 from diagnose.physics.procedure import play, reach
@@ -104,7 +104,7 @@ class Bench:
         found = []
         for cause in self.causes:
             edits = fault_edits(self, cause, np.zeros(1))
-            edits += stay_edits(self, cause.component, cause.fault.effect)
+            edits += stay_edits(self, cause)
             found.append(frozenset(names[column] for column, _ in edits))
         return tuple(found)
 
@@ -138,18 +138,22 @@ def fault_edits(bench: Bench, cause: Cause, share: Array) -> list[Edit]:
             if severity is not None:
                 column = bench.network.find(cause.component, str(effect.at), parameter)
                 edits.append((column, severity_values(severity, parameter, share)))
+    if cause.also is not None:
+        edits += fault_edits(bench, cause.also, share[::-1])
     return edits
 
 
-def stay_edits(bench: Bench, component: str, effects: Sequence[Effect]) -> list[Edit]:
+def stay_edits(bench: Bench, cause: Cause) -> list[Edit]:
     """Return what a slip writes that leaves a component in a position."""
     edits: list[Edit] = []
-    for effect in effects:
+    for effect in cause.fault.effect:
         if effect.do == "stay":
             own = bench.ready.copy()
-            columns = move(bench.network, own, component, str(effect.position))
+            columns = move(bench.network, own, cause.component, str(effect.position))
             rows = vary(own, bench.draws.machines)
             edits += [(column, rows[:, column]) for column in columns]
+    if cause.also is not None:
+        edits += stay_edits(bench, cause.also)
     return edits
 
 
@@ -225,7 +229,7 @@ def _tables(
 
     for block, index in enumerate(chosen, 1):
         cause = bench.causes[index]
-        write(stay_edits(bench, cause.component, cause.fault.effect), block)
+        write(stay_edits(bench, cause), block)
     write_faults()
     _isolate(bench, test, rows, settings, start, draws)
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.catalogue import Catalogue, Cause
+from diagnose.catalogue import Catalogue, Cause, belongs
 from diagnose.likelihood import TINY, Group, broad_likelihood, log_likelihood
 from diagnose.model import SOMETHING_ELSE, Reading, Remedied, WorkUp
 from diagnose.pairs import weigh_pairs
@@ -23,6 +23,7 @@ from diagnose.readings import verdict
 ELSE_PRIOR = 0.002  # chance of a cause outside the knowledge at a checkout; judgement [-]
 ELSE_HEALS = 0.1  # how often a cause outside the knowledge shows no more where it showed [-]
 EXCLUDED = 0.05  # what a rule's exclusion leaves of a cause's chance; judgement [-]
+CHANGED = 5.0  # how much oftener a slip is there when its part was just changed; judgement [-]
 RELEVANT = 2.0  # how much likelier than on the healthy machine a failed reading must be
 PAIR_POOL = 22  # causes that may stand in a pair
 PAIR_SHOWN = 1e-4  # less likely pairs are not listed [-]
@@ -55,7 +56,11 @@ class Ranking:
         return float(self.left[self.relevant].sum() + self.pair_left.sum() + self.something_else)
 
 
-def prior_of(catalogue: Catalogue, rates: dict[str, float] | None = None) -> Array:
+def prior_of(
+    catalogue: Catalogue,
+    rates: dict[str, float] | None = None,
+    changed: frozenset[str] = frozenset(),
+) -> Array:
     """Return the chance of each block before any reading, nothing wrong first.
 
     Parameters
@@ -64,6 +69,9 @@ def prior_of(catalogue: Catalogue, rates: dict[str, float] | None = None) -> Arr
         The machine's causes.
     rates : dict, optional
         Chance per checkout by cause id, in place of the knowledge's.
+    changed : frozenset of str, optional
+        Components changed since the machine last passed: what a change can bring, a slip at them
+        or at what belongs to them, is likelier.
 
     Returns
     -------
@@ -73,6 +81,9 @@ def prior_of(catalogue: Catalogue, rates: dict[str, float] | None = None) -> Arr
     own = catalogue.often.copy()
     for place, cause in enumerate(catalogue.causes if rates else ()):
         own[place] = (rates or {}).get(cause.id, own[place])
+    for place, cause in enumerate(catalogue.causes if changed else ()):
+        if cause.fault.kind == "slip" and any(belongs(cause.component, it) for it in changed):
+            own[place] = min(0.5, CHANGED * own[place])
     return np.concatenate([[max(0.05, 1 - own.sum() - ELSE_PRIOR)], own])
 
 
@@ -210,7 +221,7 @@ def rank(
     """
     groups = group_readings(catalogue, work)
     fixed = fixed_at(catalogue, work)
-    prior = prior_of(catalogue, rates)
+    prior = prior_of(catalogue, rates, work.changed)
     for block, cause in enumerate(catalogue.causes, 1):
         if cause.id in excluded:
             prior[block] *= EXCLUDED

@@ -26,7 +26,7 @@ def test_the_first_questions_lead_to_the_choices(terminal):
     own.say("hold at 30")
     own.wait_for("ten seconds after 30 cmH2O?")
     own.say("2")
-    own.wait_for("Which of the steps before it")
+    own.wait_for("Which parts of the checkout before it")
     own.say("1 3-5")
     own.wait_for("In how many minutes")
     own.say("15")
