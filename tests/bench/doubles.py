@@ -88,7 +88,8 @@ class Result:
     one: bool
     tests: int
     disposition: str
-    unsafe: bool
+    left: bool  # returned with one of the two
+    unsafe: bool  # returned with one that the failed step shows more often than not
 
 
 def judge(truth: TwoTruths, work: WorkUp, told: Assessment, before: int) -> Result:
@@ -97,7 +98,7 @@ def judge(truth: TwoTruths, work: WorkUp, told: Assessment, before: int) -> Resu
     listed = {name for entry in told.ranking[:SHOWN] for name in entry.ids}
     fixed = [truth.is_fixed, truth.is_other_fixed]
     found = [name in listed or done for name, done in zip(names, fixed, strict=True)]
-    returned = told.disposition.say == RETURN
+    left = told.disposition.say == RETURN and not all(fixed)
     return Result(
         machine=work.machine,
         causes=(names[0], names[1]),
@@ -106,8 +107,19 @@ def judge(truth: TwoTruths, work: WorkUp, told: Assessment, before: int) -> Resu
         one=any(found),
         tests=len([e for e in work.entries[before:] if isinstance(e, Reading)]),
         disposition=told.disposition.say,
-        unsafe=returned and not all(fixed),
-    )
+        left=left,
+        unsafe=left and any(fails(truth, b, work.failed) >= 0.5 for b, done in
+                            zip((truth.block, truth.other), fixed, strict=True) if not done),
+    )  # fmt: skip
+
+
+def fails(truth: TwoTruths, block: int, name: str) -> float:
+    """Return how often a cause alone fails a step on this machine."""
+    index = truth.table.index[name]
+    test = truth.kit.catalogue.tests[index]
+    chances = truth.table.prob[block * truth.table.n + truth.machine, truth.table.columns(index)]
+    means = [outcome.means for outcome in test.check.reading.outcomes.values()]
+    return float(sum(chance for chance, own in zip(chances, means, strict=True) if own == "fail"))
 
 
 def draw_truth(kit: Kit, table, rng: np.random.Generator) -> tuple[TwoTruths, WorkUp] | None:
@@ -166,7 +178,7 @@ def main() -> None:
         with open(args.json, "w") as file:
             json.dump([asdict(r) for r in results], file)
     print(f"{'work_ups':20} {len(results)}")
-    for name in ("both", "one", "unsafe"):
+    for name in ("both", "one", "left", "unsafe"):
         print(f"{name:20} {np.mean([getattr(r, name) for r in results]):.4g}")
     print(f"{'median_tests':20} {np.median([r.tests for r in results]):.4g}")
     print(f"{'returned':20} {np.mean([r.disposition == RETURN for r in results]):.4g}")
