@@ -38,6 +38,7 @@ _WRITES = {
     "unseat": ("seep", "bore"),
     "feed": ("flow",),
     "misread": ("gain", "offset", "bias"),
+    "empty": ("fill",),
 }
 
 

@@ -42,17 +42,10 @@ Zone = Literal[
     "power",
     "emergency",
 ]
-Hazard = Literal[
-    "cannot_ventilate",
-    "hypoxic_mixture",
-    "awareness",
-    "overdose",
-    "barotrauma",
-    "rebreathing",
-    "room_pollution",
-    "wrong_gas",
-    "delay_only",
-]
+Hazard = Literal["cannot_ventilate", "hypoxic_mixture", "awareness", "overdose", "barotrauma",
+                 "rebreathing", "room_pollution", "wrong_gas", "delay_only"]  # fmt: skip
+ElementType = Literal["passage", "leak", "valve", "relief", "store", "bag", "bulb", "feed",
+                      "gauge", "cell", "cylinder"]  # fmt: skip
 Gas = Literal["oxygen", "nitrous_oxide", "air"]
 Person = Literal["user", "biomed"]
 Act = Literal["close", "open", "cap", "refit", "replace", "drain", "clean", "set", "repair"]
@@ -93,6 +86,7 @@ PARAMETERS = {
     "gain": "fraction",  # gauge: reading / true
     "offset": "pressure",  # gauge: reading at zero
     "oxygen": "fraction",  # share of oxygen in what a feed gives; the machine says which gas it is
+    "fill": "fraction",  # cylinder: gas in it / its nominal contents
     "bias": "fraction",  # oxygen cell: reading where there is no oxygen
 }
 
@@ -126,9 +120,7 @@ Setting = Sourced | Literal["0", "1"]
 class Element(Strict):
     """One piece of pneumatics inside a component."""
 
-    type: Literal[
-        "passage", "leak", "valve", "relief", "store", "bag", "bulb", "feed", "gauge", "cell"
-    ]
+    type: ElementType
     at: Id | None = None
     from_: Annotated[Id | None, Field(alias="from")] = None
     to: Id | None = None
@@ -143,6 +135,7 @@ class Element(Strict):
     stretch: Sourced | None = None
     open: Literal["0", "1"] | None = None
     oxygen: Sourced | None = None
+    fill: Sourced | None = None
 
     @model_validator(mode="after")
     def _ends(self) -> Element:
@@ -199,7 +192,7 @@ class Severity(Strict):
 class Effect(Strict):
     """One edit of the physics, out of a closed vocabulary."""
 
-    do: Literal["leak", "block", "unseat", "feed", "stay", "misread"]
+    do: Literal["leak", "block", "unseat", "feed", "stay", "misread", "empty"]
     at: Id | None = None  # element of the component
     position: Id | None = None  # for ``stay``
     bore: Severity | None = None
@@ -209,6 +202,7 @@ class Effect(Strict):
     gain: Severity | None = None
     offset: Severity | None = None
     bias: Severity | None = None
+    fill: Severity | None = None
 
     @model_validator(mode="after")
     def _fits(self) -> Effect:
@@ -219,6 +213,7 @@ class Effect(Strict):
             "feed": ("flow",),
             "stay": ("position",),
             "misread": ("gain", "offset", "bias"),
+            "empty": ("fill",),
         }[self.do]
         if not any(getattr(self, name) for name in wanted):
             raise ValueError(f"'{self.do}' needs one of: {', '.join(wanted)}")
@@ -289,6 +284,14 @@ class Fault(Strict):
     sources: list[Source] = []
 
 
+class Band(Strict):
+    """What of an outcome differs for a component that feeds another gas than oxygen."""
+
+    title: Words
+    least: str | None = None
+    most: str | None = None
+
+
 class Outcome(Strict):
     """One of the few things a person can see; ``means`` is the verdict of the checkout."""
 
@@ -296,6 +299,7 @@ class Outcome(Strict):
     means: Literal["pass", "fail", "neutral"]
     least: str | None = None  # lower limit of the number, with unit
     most: str | None = None
+    gases: dict[Gas, Band] = {}  # where ``each`` is a component that feeds that gas
 
     @property
     def is_band(self) -> bool:

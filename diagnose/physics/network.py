@@ -30,6 +30,7 @@ DEFAULTS = {
     "gain": 1.0,
     "offset": 0.0,
     "oxygen": 1.0,
+    "fill": 1.0,
     "bias": 0.0,
 }
 #: share of oxygen in what is fed: dry air 20.95 %, the pharmacopoeias' oxygen from cylinders 99.5 %

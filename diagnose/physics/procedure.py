@@ -11,8 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.circuit import find_space
+from diagnose.circuit import Piece, find_space
 from diagnose.kb.schema import Check, Move
+from diagnose.physics.cylinder import fill_pressure
 from diagnose.physics.laws import P_ROOM, Array, make_law
 from diagnose.physics.mixing import AIR_OXYGEN, Inflow, begin_shares, mix
 from diagnose.physics.network import GAS_OXYGEN, Network, ends, feeds, laws, stores
@@ -268,11 +269,37 @@ def _held(
 def _gauge(network: Network, check: Check, it: str, table: Array) -> tuple[Array, Array]:
     """Return gain and offset of the gauge that the person watches, or those of a true one."""
     component, _, name = str(check.reading.at or "").replace("$it", it).partition(".")
+    for piece in network.pieces:
+        if (piece.component, piece.name) == (component, name):
+            component, name = _joined_gauge(network, piece)
     if (component, name, "gain") not in network.column:
         return np.ones(len(table)), np.zeros(len(table))
     return table[:, network.find(component, name, "gain")], table[
         :, network.find(component, name, "offset")
     ]
+
+
+def _joined_gauge(network: Network, piece: Piece) -> tuple[str, str]:
+    """Return the gauge in the space of a cylinder; another element shows its own pressure."""
+    if piece.element.type == "cylinder":
+        for other in network.pieces:
+            if other.element.type == "gauge" and other.before == piece.before:
+                return other.component, other.name
+    return piece.component, piece.name
+
+
+def _cylinder_pressure(network: Network, space: str, table: Array) -> Array | None:
+    """Return the pressure that cylinders give a space when open; None if there is no cylinder."""
+    found: Array | None = None
+    for piece in network.pieces:
+        if piece.element.type == "cylinder" and piece.before == space:
+            gas = network.circuit.machine.gases.get(piece.component, "oxygen")
+            fill, open_ = (
+                table[:, network.find(piece.component, piece.name, own)] for own in ("fill", "open")
+            )
+            own = np.where(open_ > 0, fill_pressure(gas, fill), 0.0)
+            found = own if found is None else np.maximum(found, own)
+    return found
 
 
 def _read(network: Network, check: Check, it: str, scene: Scene, nodes: list[int]) -> Array:
@@ -283,13 +310,13 @@ def _read(network: Network, check: Check, it: str, scene: Scene, nodes: list[int
         return first_crossing(scene.times, scene.shares, reading.reach or 1.0)
     if reading.quantity == "volume":
         return _held(network, check, it, scene, nodes, share=False)
-    node = nodes.index(
-        network.node(find_space(network.circuit, str(reading.at).replace("$it", it)))
-    )
+    space = find_space(network.circuit, str(reading.at).replace("$it", it))
+    node = nodes.index(network.node(space))
     if scene.share is not None:
         return _read_oxygen(network, str(reading.at).replace("$it", it), scene, scene.share[node])
     gain, offset = _gauge(network, check, it, scene.table)
-    return np.asarray(scene.pg[node] * gain + offset)
+    stored = _cylinder_pressure(network, space, scene.table)
+    return np.asarray((scene.pg[node] if stored is None else stored) * gain + offset)
 
 
 def _read_oxygen(network: Network, at: str, scene: Scene, share: Array) -> Array:

@@ -22,11 +22,12 @@ EFFECTS = {
     "unseat": (("valve", "relief"), ("seep", "bore")),
     "feed": (("feed",), ("flow",)),
     "misread": (("gauge", "cell"), ("gain", "offset", "bias")),
+    "empty": (("cylinder",), ("fill",)),
     "stay": ((), ()),
 }
 #: fields of a check on which its answers depend; a problem there is noted there only
 CALLS = ("file", "each", "needs", "isolate", "procedure", "reading")
-SEVERITIES = ("bore", "seep", "open", "flow", "gain", "offset", "bias")
+SEVERITIES = ("bore", "seep", "open", "flow", "gain", "offset", "bias", "fill")
 
 
 def lint_faults(desk: Desk) -> None:
@@ -97,8 +98,9 @@ def _lint_severity(desk: Desk, name: str, where: Where, parameter: str, severity
         what = f"{severity.range[0]} is not below {severity.range[1]}; write the lower end first"
     elif severity.spread == "log_uniform" and low <= 0:
         what = "'log_uniform' needs ends above zero; write 'spread: uniform' or mend the range"
-    elif parameter == "open" and not 0 <= low < high <= 1:
-        what = "a share open lies between 0 % and 100 %; mend the range"
+    elif parameter in ("open", "fill") and not 0 <= low < high <= 1:
+        way = {"open": "open", "fill": "filled"}[parameter]
+        what = f"a share {way} lies between 0 % and 100 %; mend the range"
     else:
         return
     desk.note("faults", name, (*where, "range"), what)

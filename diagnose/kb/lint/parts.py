@@ -22,6 +22,7 @@ READS = {
     "feed": ("flow", "open", "oxygen"),
     "gauge": ("gain", "offset"),
     "cell": ("gain", "bias", "open"),
+    "cylinder": ("fill", "open"),
 }
 
 
