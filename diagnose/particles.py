@@ -37,7 +37,7 @@ _WRITES = {
     "block": ("open",),
     "unseat": ("seep", "bore"),
     "feed": ("flow",),
-    "misread": ("gain", "offset", "bias"),
+    "misread": ("gain", "offset", "bias", "top"),
     "empty": ("fill",),
 }
 
@@ -150,7 +150,8 @@ def stay_edits(bench: Bench, cause: Cause) -> list[Edit]:
     for effect in cause.fault.effect:
         if effect.do == "stay":
             own = bench.ready.copy()
-            columns = move(bench.network, own, cause.component, str(effect.position))
+            part = effect.part or cause.component
+            columns = move(bench.network, own, part, str(effect.position))
             rows = vary(own, bench.draws.machines)
             edits += [(column, rows[:, column]) for column in columns]
     if cause.also is not None:
@@ -202,7 +203,8 @@ def _felt(bench: Bench, test: Test) -> list[int]:
     near = {
         (p.component, p.name)
         for p in bench.network.pieces
-        if p.before in spaces or p.after in spaces
+        if (p.before in spaces or p.after in spaces)
+        and (p.element.type != "cell" or test.check.reading.quantity == "oxygen")
     }
     return [index for index, names in enumerate(bench.touched) if names & near]
 

@@ -87,6 +87,7 @@ PARAMETERS = {
     "offset": "pressure",  # gauge: reading at zero
     "oxygen": "fraction",  # share of oxygen in what a feed gives; the machine says which gas it is
     "fill": "fraction",  # cylinder: gas in it / its nominal contents
+    "top": "fraction",  # oxygen cell: most that it can show
     "bias": "fraction",  # oxygen cell: reading where there is no oxygen
 }
 
@@ -195,6 +196,7 @@ class Effect(Strict):
     do: Literal["leak", "block", "unseat", "feed", "stay", "misread", "empty"]
     at: Id | None = None  # element of the component
     position: Id | None = None  # for ``stay``
+    part: Id | None = None  # for ``stay``: another component that the slip leaves so
     bore: Severity | None = None
     seep: Severity | None = None
     open: Severity | None = None
@@ -203,6 +205,7 @@ class Effect(Strict):
     offset: Severity | None = None
     bias: Severity | None = None
     fill: Severity | None = None
+    top: Severity | None = None
 
     @model_validator(mode="after")
     def _fits(self) -> Effect:
@@ -212,7 +215,7 @@ class Effect(Strict):
             "unseat": ("seep", "bore"),
             "feed": ("flow",),
             "stay": ("position",),
-            "misread": ("gain", "offset", "bias"),
+            "misread": ("gain", "offset", "bias", "top"),
             "empty": ("fill",),
         }[self.do]
         if not any(getattr(self, name) for name in wanted):

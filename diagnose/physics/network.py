@@ -32,6 +32,7 @@ DEFAULTS = {
     "oxygen": 1.0,
     "fill": 1.0,
     "bias": 0.0,
+    "top": np.inf,
 }
 #: share of oxygen in what is fed: dry air 20.95 %, the pharmacopoeias' oxygen from cylinders 99.5 %
 GAS_OXYGEN = {"oxygen": 0.995, "nitrous_oxide": 0.0, "air": 0.2095}

@@ -24,7 +24,8 @@ SQUEEZE_FLOW = 3e-3 / 60  # air that squeezing a bulb again and again takes out;
 GAIN_LEAST = 0.05  # a gauge that hardly moves: the person fills until a relief opens [-]
 BAND = 200.0  # a hand that tops up slows down this near the mark [Pa]
 HOLD_GAIN = 1e-3  # stiffness of a pressure kept by hand or regulator [m^3/s/Pa]
-WAIT_STEPS = 26
+#: steps of a wait where more than the last pressure counts; each is 1.45 times the one before [-]
+WAIT_STEPS = {"time": 26, "oxygen": 16}
 
 Retable = Callable[[dict[str, str]], Array]
 
@@ -229,7 +230,7 @@ def _wait(
     seconds: float,
     p_room: float,
 ) -> None:
-    number = WAIT_STEPS if check.reading.quantity in ("time", "oxygen") else 12
+    number = WAIT_STEPS.get(str(check.reading.quantity), 12)
     clock = 0.0
     for dt in steps(seconds, number):
         _film(network, check, it, scene, nodes, clock)
@@ -324,9 +325,12 @@ def _read_oxygen(network: Network, at: str, scene: Scene, share: Array) -> Array
     component, _, name = at.partition(".")
     if (component, name, "bias") not in network.column:
         return share
-    get = [scene.table[:, network.find(component, name, own)] for own in ("open", "gain", "bias")]
-    felt = get[0] * share + (1 - get[0]) * AIR_OXYGEN
-    return np.asarray(np.clip(felt * get[1] + get[2], 0.0, 1.1))
+    open_, gain, bias, top = (
+        scene.table[:, network.find(component, name, own)]
+        for own in ("open", "gain", "bias", "top")
+    )
+    felt = open_ * share + (1 - open_) * AIR_OXYGEN
+    return np.asarray(np.clip(np.minimum(felt * gain + bias, top), 0.0, 1.1))
 
 
 def first_crossing(times: Sequence[float], shares: Sequence[Array], reach: float) -> Array:

@@ -21,13 +21,13 @@ EFFECTS = {
     "block": (("passage", "valve", "relief"), ("open",)),
     "unseat": (("valve", "relief"), ("seep", "bore")),
     "feed": (("feed",), ("flow",)),
-    "misread": (("gauge", "cell"), ("gain", "offset", "bias")),
+    "misread": (("gauge", "cell"), ("gain", "offset", "bias", "top")),
     "empty": (("cylinder",), ("fill",)),
     "stay": ((), ()),
 }
 #: fields of a check on which its answers depend; a problem there is noted there only
 CALLS = ("file", "each", "needs", "isolate", "procedure", "reading")
-SEVERITIES = ("bore", "seep", "open", "flow", "gain", "offset", "bias", "fill")
+SEVERITIES = ("bore", "seep", "open", "flow", "gain", "offset", "bias", "fill", "top")
 
 
 def lint_faults(desk: Desk) -> None:
@@ -62,7 +62,9 @@ def _texts(fault: Fault) -> Iterator[tuple[Where, str]]:
 
 def _lint_effect(desk: Desk, name: str, component: Component, where: Where, effect: Effect) -> None:
     types, writes = EFFECTS[effect.do]
-    if effect.do == "stay":
+    if effect.part is not None:
+        _lint_part(desk, name, where, effect)
+    elif effect.do == "stay":
         if effect.position not in component.positions:
             what = no_such(str(effect.position), "position of this component", component.positions)
             desk.note("faults", name, (*where, "position"), what)
@@ -82,6 +84,28 @@ def _lint_effect(desk: Desk, name: str, component: Component, where: Where, effe
             desk.note("faults", name, (*where, parameter), what)
         elif severity is not None:
             _lint_severity(desk, name, (*where, parameter), parameter, severity)
+
+
+def _lint_part(desk: Desk, name: str, where: Where, effect: Effect) -> None:
+    """Note another part that is left in a position, where a machine lacks it or the position."""
+    part = str(effect.part)
+    if effect.do != "stay":
+        what = "only 'stay' reaches another component; remove it"
+        desk.note("faults", name, (*where, "part"), what)
+        return
+    kind = desk.base.faults[name].component
+    for circuit in desk.circuits:
+        if not circuit.of_kind(kind):
+            continue
+        if part not in circuit.kinds:
+            what = no_such(part, f"component of machine '{circuit.machine_id}'", circuit.kinds)
+            desk.note("faults", name, (*where, "part"), what)
+            return
+        known = circuit.kinds[part].positions
+        if effect.position not in known:
+            what = no_such(str(effect.position), f"position of '{part}'", known)
+            desk.note("faults", name, (*where, "position"), what)
+            return
 
 
 def _lint_severity(desk: Desk, name: str, where: Where, parameter: str, severity: Severity) -> None:

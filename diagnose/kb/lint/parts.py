@@ -21,7 +21,7 @@ READS = {
     "bulb": ("size", "recoil"),
     "feed": ("flow", "open", "oxygen"),
     "gauge": ("gain", "offset"),
-    "cell": ("gain", "bias", "open"),
+    "cell": ("gain", "bias", "top", "open"),
     "cylinder": ("fill", "open"),
 }
 
