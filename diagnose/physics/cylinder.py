@@ -181,7 +181,7 @@ def fill_pressure(gas: str, fill: Array, temp: float = T_ROOM) -> Array:
     Examples
     --------
     >>> [round(float(p) / 6894.757, -1) for p in fill_pressure("oxygen", np.array([1.0, 0.5]))]
-    [1940.0, 990.0]
+    [1890.0, 960.0]
 
     References
     ----------
