@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from diagnose.catalogue import Catalogue, Cause, belongs
 from diagnose.likelihood import TINY, Group, broad_likelihood, log_likelihood
 from diagnose.model import SOMETHING_ELSE, Reading, Remedied, WorkUp
-from diagnose.pairs import weigh_pairs
+from diagnose.pairs import choose_pairs, weigh_pairs
 from diagnose.physics.laws import Array
 from diagnose.predict import Table
 from diagnose.readings import verdict
@@ -25,7 +25,6 @@ ELSE_HEALS = 0.1  # how often a cause outside the knowledge shows no more where 
 EXCLUDED = 0.05  # what a rule's exclusion leaves of a cause's chance; judgement [-]
 CHANGED = 5.0  # how much oftener a slip is there when its part was just changed; judgement [-]
 RELEVANT = 2.0  # how much likelier than on the healthy machine a failed reading must be
-PAIR_POOL = 22  # causes that may stand in a pair
 PAIR_SHOWN = 1e-4  # less likely pairs are not listed [-]
 
 
@@ -233,8 +232,8 @@ def rank(
     gone = own + evidence.gone + np.where(was_fixed, np.log(1 - botched), 0.0)
     there = np.where(was_fixed, own + evidence.there + np.log(botched + TINY), -np.inf)
     relevant = find_relevant(catalogue, table, groups)
-    pool = _pool(prior, evidence, relevant)
-    pairs, pair_log = weigh_pairs(catalogue, table, groups, fixed, prior, pool)
+    chosen = choose_pairs(prior, evidence.means, groups, fixed, relevant)
+    pairs, pair_log = weigh_pairs(catalogue, table, groups, fixed, prior, chosen)
     other = float(np.log(ELSE_PRIOR) + evidence.other)
     top = max(float(gone.max()), float(there.max()), other, float(pair_log.max(initial=-np.inf)))
     gone_w, there_w = np.exp(gone - top), np.exp(there - top)
@@ -302,18 +301,6 @@ def _share_left(
     usual = chance[other] * prior[own] / prior[0]
     part = np.maximum(0.0, 1 - usual / np.maximum(pair_chance, TINY))
     return np.where(whole, 1.0, np.where(open_one | open_two, part, 0.0))
-
-
-def _pool(prior: Array, evidence: Evidence, relevant: NDArray[np.bool_]) -> list[int]:
-    """Return the blocks that may stand in a pair: likely alone, or good at explaining a reading."""
-    alone = prior * np.exp(evidence.gone.max(axis=1) - evidence.gone.max())
-    lead = np.zeros(len(prior))
-    for own in evidence.means:
-        lead = np.maximum(lead, np.minimum(1.0, own / (own[0] + TINY) / 20))
-    score = alone / (alone[1:].max() + TINY) + prior / prior[1:].max() * lead
-    score = np.where(relevant, score, -1.0)
-    order = np.argsort(-score, kind="stable")[:PAIR_POOL]
-    return sorted(int(block) for block in order if relevant[block])
 
 
 def name_ranking(table: Table, ranking: Ranking) -> list[tuple[tuple[str, ...], float]]:
