@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.catalogue import Catalogue
-from diagnose.likelihood import TINY, Group, density, is_beyond, log_likelihood
+from diagnose.likelihood import TINY, Again, Group, density, is_beyond, log_likelihood
 from diagnose.physics.laws import Array
 from diagnose.predict import Table, band_chances
 
@@ -50,6 +50,7 @@ def weigh_pairs(
     fixed: NDArray[np.int64],
     prior: Array,
     chosen: NDArray[np.int64],
+    again: tuple[Again | None, ...],
 ) -> tuple[tuple[tuple[int, int], ...], Array]:
     """Return the chosen pairs of causes, and the log of prior times likelihood of each."""
     if not len(chosen) or not groups:
@@ -57,9 +58,12 @@ def weigh_pairs(
     a, b = chosen.T
     pairs = tuple(zip(a.tolist(), b.tolist(), strict=True))
     total = np.zeros((len(pairs), len(range(0, table.n, max(1, table.n // PAIR_PARTICLES)))))
-    for group in groups:
+    for group, known in zip(groups, again, strict=True):
         here = [np.where(group.remedies >= fixed[side], 0, side) for side in (a, b)]
-        total += _pair_likelihood(catalogue, table, group, *here)
+        own = _pair_likelihood(catalogue, table, group, *here)
+        if known is not None:
+            own = known.weigh(own, (known.shows[here[0]] | known.shows[here[1]])[:, None])
+        total += own
     top = total.max(axis=1)
     mean = top + np.log(np.exp(total - top[:, None]).mean(axis=1))
     return pairs, np.log(prior[a] * prior[b] / prior[0] + TINY) + mean
