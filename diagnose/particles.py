@@ -28,14 +28,14 @@ N_MACHINES = 24  # machines of a profile, and severities of a cause
 SEED = 20_261_125
 
 #: what of a check and its reading decides the solution
-_SOLVED = {"set_up", "isolate", "procedure", "quantity", "at", "reach"}
+_SOLVED = {"set_up", "isolate", "procedure", "quantity", "at", "reach", "when"}
 
 Memory = MutableMapping[str, Array]
 
 _WRITES = {
     "leak": ("bore", "seep"),
     "block": ("open",),
-    "unseat": ("seep", "bore"),
+    "unseat": ("seep", "bore", "open"),
     "feed": ("flow",),
     "misread": ("gain", "offset", "bias"),
 }

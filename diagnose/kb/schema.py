@@ -81,7 +81,7 @@ Time = Annotated[float, _quantity("time")]
 #: parameter of a circuit element -> kind of quantity
 PARAMETERS = {
     "drop": "pressure",  # pressure lost at 60 L/min through a passage, valve or relief
-    "opening": "pressure",  # pressure at which a valve or relief begins to open
+    "opening": "pressure",  # at which a valve or relief begins to open, or a bellows rises
     "recoil": "pressure",  # vacuum an empty suction bulb makes
     "bore": "length",  # diameter of a hole
     "seep": "flow",  # laminar leak at 30 cmH2O: joints; the wrong way through a valve: its seat
@@ -127,7 +127,8 @@ class Element(Strict):
     """One piece of pneumatics inside a component."""
 
     type: Literal[
-        "passage", "leak", "valve", "relief", "store", "bag", "bulb", "feed", "gauge", "cell"
+        "passage", "leak", "valve", "relief", "store", "bag", "bulb", "bellows", "feed", "gauge",
+        "cell",
     ]
     at: Id | None = None
     from_: Annotated[Id | None, Field(alias="from")] = None
@@ -215,7 +216,7 @@ class Effect(Strict):
         wanted = {
             "leak": ("bore", "seep"),
             "block": ("open",),
-            "unseat": ("seep", "bore"),
+            "unseat": ("seep", "bore", "open"),
             "feed": ("flow",),
             "stay": ("position",),
             "misread": ("gain", "offset", "bias"),
@@ -309,6 +310,9 @@ class Reading(Strict):
     ask: Words
     quantity: Literal["pressure", "flow", "time", "volume", "oxygen"] | None = None
     at: Port | None = None  # component.element for what shows it; component.port for a test gauge
+    when: Annotated[
+        Literal["peak", "end"] | None, Field(description="in a breath: a pressure's highest, or last")
+    ] = None
     unit: str | None = None
     reach: Fraction | None = None  # for ``time``: share of the store's size that counts as filled
     reach_source: Source | None = None
@@ -321,16 +325,27 @@ class Reading(Strict):
 
 
 class Move(Strict):
-    """One move of a procedure, in order; exactly one of set, fill, feed, squeeze, hold, wait."""
+    """One move of a procedure, in order; exactly one of set, fill, ..., breathe, wait."""
 
     set_: Annotated[dict[str, str] | None, Field(alias="set")] = None
     fill: Annotated[Port | None, Field(description="top up here until the gauge shows 'to'")] = None
     feed: Port | None = None
     squeeze: Annotated[Port | None, Field(description="a suction bulb, squeezed until flat")] = None
     hold: Annotated[Port | None, Field(description="keep this port at pressure 'to'")] = None
+    breathe: Annotated[
+        Port | None, Field(description="a ventilator gives a few breaths into this port of its own")
+    ] = None
     to: Sourced | None = None
     flow: Sourced | None = None
     wait: Sourced | None = None
+    volume: Sourced | None = None
+    inspiration: Sourced | None = None
+    expiration: Sourced | None = None
+
+    @property
+    def port(self) -> str | None:
+        """Where the move is made."""
+        return self.fill or self.feed or self.squeeze or self.hold or self.breathe
 
 
 class Limit(Strict):
