@@ -341,6 +341,7 @@ class Move(Strict):
     volume: Sourced | None = None
     inspiration: Sourced | None = None
     expiration: Sourced | None = None
+    breaths: Annotated[int, Field(ge=1, le=10)] | None = None
 
     @property
     def port(self) -> str | None:

@@ -14,7 +14,7 @@ from diagnose.kb.schema import Move
 from diagnose.physics.laws import Array, bellows_content, bellows_pressure
 from diagnose.physics.solve import Net, Source, advance, content, steps
 
-BREATHS = 3  # enough to show a bellows that does not fill again; judgement [-]
+BREATHS = 3  # where none is stated; enough to show a bellows that does not fill again [-]
 STEPS = 8  # of each half of a breath [-]
 
 
@@ -28,6 +28,7 @@ class Breath:
     limit: float  # pressure at the port, at most [Pa]
     inspiration: float  # [s]
     expiration: float  # [s]
+    number: int = BREATHS  # how many [-]
 
 
 @dataclass(frozen=True)
@@ -62,10 +63,11 @@ def read_breath(move: Move, node: int, bellows: int) -> Breath:
         move.to.si("opening"),
         move.inspiration.si_time(),
         move.expiration.si_time(),
+        move.breaths or BREATHS,
     )
 
 
-def breathe(into: Net, out: Net, pg: Array, breath: Breath, number: int = BREATHS) -> Breathed:
+def breathe(into: Net, out: Net, pg: Array, breath: Breath) -> Breathed:
     """Return the pressures after some breaths.
 
     Parameters
@@ -75,9 +77,7 @@ def breathe(into: Net, out: Net, pg: Array, breath: Breath, number: int = BREATH
     pg : array, shape (n_nodes, n_rows)
         Gauge pressures before the first breath [Pa].
     breath : Breath
-        What is set.
-    number : int
-        How many breaths [-].
+        What is set, and how many breaths.
 
     Returns
     -------
@@ -86,7 +86,7 @@ def breathe(into: Net, out: Net, pg: Array, breath: Breath, number: int = BREATH
     """
     rows = np.arange(pg.shape[1])
     moved, peak = np.zeros_like(pg), pg
-    for _ in range(number):
+    for _ in range(breath.number):
         before, _ = content(into.stores, pg, rows)
         pg, peak = _inspire(into, pg, breath)
         after, _ = content(into.stores, pg, rows)
