@@ -6,7 +6,7 @@ and become SI here, once. Unknown fields are refused. A number always carries it
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
@@ -18,18 +18,6 @@ DottedId = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*\.[a-z][a-z0-9_]*$")]
 Port = Annotated[str, Field(pattern=r"^(\$it|[a-z][a-z0-9_]*)\.[a-z][a-z0-9_]*$")]
 Words = Annotated[str, Field(min_length=3)]
 Source = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*(#[A-Za-z0-9., -]+)?$")]
-ZONES = (
-    "supply",
-    "dosing",
-    "vapour",
-    "outlet",
-    "breathing",
-    "ventilator",
-    "scavenging",
-    "monitoring",
-    "power",
-    "emergency",
-)
 Zone = Literal[
     "supply",
     "dosing",
@@ -42,6 +30,7 @@ Zone = Literal[
     "power",
     "emergency",
 ]
+ZONES: tuple[str, ...] = get_args(Zone)
 Hazard = Literal[
     "cannot_ventilate",
     "hypoxic_mixture",
@@ -127,7 +116,16 @@ class Element(Strict):
     """One piece of pneumatics inside a component."""
 
     type: Literal[
-        "passage", "leak", "valve", "relief", "store", "bag", "bulb", "bellows", "feed", "gauge",
+        "passage",
+        "leak",
+        "valve",
+        "relief",
+        "store",
+        "bag",
+        "bulb",
+        "bellows",
+        "feed",
+        "gauge",
         "cell",
     ]
     at: Id | None = None
@@ -310,9 +308,7 @@ class Reading(Strict):
     ask: Words
     quantity: Literal["pressure", "flow", "time", "volume", "oxygen"] | None = None
     at: Port | None = None  # component.element for what shows it; component.port for a test gauge
-    when: Annotated[
-        Literal["peak", "end"] | None, Field(description="in a breath: a pressure's highest, or last")
-    ] = None
+    when: Annotated[Literal["peak", "end"] | None, Field(description="of a breath")] = None
     unit: str | None = None
     reach: Fraction | None = None  # for ``time``: share of the store's size that counts as filled
     reach_source: Source | None = None
@@ -332,9 +328,7 @@ class Move(Strict):
     feed: Port | None = None
     squeeze: Annotated[Port | None, Field(description="a suction bulb, squeezed until flat")] = None
     hold: Annotated[Port | None, Field(description="keep this port at pressure 'to'")] = None
-    breathe: Annotated[
-        Port | None, Field(description="a ventilator gives a few breaths into this port of its own")
-    ] = None
+    breathe: Annotated[Port | None, Field(description="a ventilator, breathing in here")] = None
     to: Sourced | None = None
     flow: Sourced | None = None
     wait: Sourced | None = None

@@ -304,7 +304,7 @@ def bellows_content(pg: Array, size: Array, lift: Array) -> tuple[Array, Array]:
 
     Examples
     --------
-    >>> content, _ = bellows_content(np.array([0.0, 200.0, 300.0]), np.full(3, 1e-3), np.full(3, 200.0))
+    >>> content, _ = bellows_content(np.array([0.0, 200.0, 300.0]), np.array(1e-3), np.array(200.0))
     >>> [round(float(v) * 1e6) for v in content]
     [0, 500, 1000]
     """

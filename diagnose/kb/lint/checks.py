@@ -24,7 +24,8 @@ TOOLS = ("plug", "cap", "suction_bulb", "test_gauge", "hand_bulb", "leak_solutio
          "known_good_part", "test_bag", "torch", "flow_source")  # fmt: skip
 STORES = {"time": ("bag", "bulb"), "volume": ("bag", "bulb")}
 WANTS = {"fill": ("to", "flow"), "feed": ("flow",), "hold": ("to",), "squeeze": (),
-         "breathe": ("to", "volume", "inspiration", "expiration"), "set_": (), "wait": ()}  # fmt: skip
+         "breathe": ("to", "volume", "inspiration", "expiration"),
+         "set_": (), "wait": ()}  # fmt: skip
 MOVES = "set, fill, feed, squeeze, hold, breathe, wait"
 ERRORS = {"pressure": "opening", "flow": "flow", "volume": "volume", "oxygen": "oxygen"}
 
@@ -157,7 +158,7 @@ def _lint_breath(desk: Desk, name: str, check: Check, where: Where, port: str) -
         own = port.replace("$it", it)
         part = own.split(".")[0]
         if own in circuit.spaces and not find_bellows(circuit, own):
-            what = f"'{part}' in machine '{circuit.machine_id}' has no bellows to breathe with"
+            what = f"'{part}' in machine '{circuit.machine_id}' has no bellows to breathe with; name a port of one that has"
         elif own in circuit.spaces and part not in phases(circuit, INSPIRATION):
             what = f"'{part}' lacks the positions '{INSPIRATION}' and '{EXPIRATION}'; add them"
         else:
@@ -229,19 +230,26 @@ def _lint_number(desk: Desk, name: str, check: Check) -> None:
     if reading.quantity == "time" and reading.reach is None:
         what = "is missing; say from which share of its size a bag or bulb counts as filled"
         desk.note("checks", name, ("reading", "reach"), what)
-    if reading.at:
-        breathes = any(move.breathe for move in check.procedure)
-        types = STORES.get(reading.quantity, ())
-        types = ("store", *types) if breathes and types else types
-        if reading.when and not (breathes and reading.quantity == "pressure"):
-            what = "is for a pressure in a breath; add a 'breathe', or leave this out"
-            desk.note("checks", name, ("reading", "when"), what)
-        _lint_port(desk, name, check, ("reading", "at"), reading.at, types)
+    _lint_at(desk, name, check)
     if reading.quantity == "flow" and not any(move.hold for move in check.procedure):
         what = "a flow is read where a 'hold' keeps the pressure; add that move"
         desk.note("checks", name, ("reading", "quantity"), what)
     _lint_error(desk, name, check)
     lint_bands(desk, name, check)
+
+
+def _lint_at(desk: Desk, name: str, check: Check) -> None:
+    """Note a reading at what cannot show it."""
+    reading = check.reading
+    breathes = any(move.breathe for move in check.procedure)
+    if reading.at:
+        types: tuple[str, ...] = STORES.get(str(reading.quantity), ())
+        if breathes and types:
+            types = ("store", *types)
+        _lint_port(desk, name, check, ("reading", "at"), reading.at, types)
+    if reading.when and not (breathes and reading.quantity == "pressure"):
+        what = "is for a pressure in a breath; add a 'breathe', or leave this out"
+        desk.note("checks", name, ("reading", "when"), what)
 
 
 def _lint_error(desk: Desk, name: str, check: Check) -> None:
