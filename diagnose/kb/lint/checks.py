@@ -158,7 +158,7 @@ def _lint_breath(desk: Desk, name: str, check: Check, where: Where, port: str) -
         own = port.replace("$it", it)
         part = own.split(".")[0]
         if own in circuit.spaces and not find_bellows(circuit, own):
-            what = f"'{part}' in machine '{circuit.machine_id}' has no bellows to breathe with; name a port of one that has"
+            what = f"'{part}' in machine '{circuit.machine_id}' has no bellows; name one that has"
         elif own in circuit.spaces and part not in phases(circuit, INSPIRATION):
             what = f"'{part}' lacks the positions '{INSPIRATION}' and '{EXPIRATION}'; add them"
         else:
