@@ -7,12 +7,15 @@ import pytest
 
 from diagnose.kb.load import load
 from diagnose.model import WorkUp
+from diagnose.physics import breath as breath_module
 from diagnose.physics.breath import Breath, breathe
-from diagnose.physics.laws import BAG_SLACK, P_ROOM, flow_through, make_law
+from diagnose.physics.laws import BAG_SLACK, flow_through, make_law
 from diagnose.physics.network import Stores
 from diagnose.physics.solve import Net, advance, content
+from diagnose.rank import rank
 from diagnose.readings import read_answer
-from diagnose.session import diagnose, make_kit
+from diagnose.rulebase import list_excluded, read_facts
+from diagnose.session import make_kit
 
 CMH2O, ML, L_MIN = 98.0665, 1e-6, 1e-3 / 60
 CIRCUIT, LUNG, POUCH, ROOM = 0, 1, 2, 3
@@ -27,7 +30,7 @@ def make_nets(c_circuit, resistance, *, lift=2.0, spill=3.0, leak=0.0, size=SIZE
     Compliance [m^3/Pa], resistance of the lung [Pa s/m^3], lift and spill [cmH2O], leak
     [m^3/s/Pa], size [m^3], feed [m^3/s].
     """
-    before, after = np.array([CIRCUIT, CIRCUIT, CIRCUIT, CIRCUIT]), np.array([LUNG, POUCH, ROOM, ROOM])
+    before, after = np.full(4, CIRCUIT), np.array([LUNG, POUCH, ROOM, ROOM])
     rigid = np.full((3, 1), 1e-12)
     rigid[CIRCUIT], rigid[LUNG] = c_circuit, C_LUNG
     bellows = ((POUCH, np.array([size]), np.array([lift * CMH2O])),)
@@ -110,22 +113,21 @@ def test_a_lung_empties_through_a_resistance_as_the_exponential_says():
 def test_gas_is_conserved_over_a_breath():
     """What is held before, fed in, and let go by leak and spill add up; first law of bookkeeping.
 
-    The flows out are added up with the pressures of a second run in the same steps; within 1 uL.
+    The flows out are added up with the pressures of a second run in the same steps. The
+    solver is done within 0.5 Pa, which on the steep part of a bellows is some tenths of a mL.
     """
-    into, out = make_nets(7 * ML / CMH2O, 5 * CMH2O / 1e-3, feed=1 * L_MIN)
+    into, out = make_nets(7 * ML / CMH2O, 5 * CMH2O / 1e-3, feed=6 * L_MIN)
     start = make_start(share=0.99)
     found = breathe(into, out, start, set_breath())
     spilt = _sum_spilt(out, into, start)
-    fed = 1 * L_MIN * (1.7 + 3.3)
-    assert held(out, found.pg) - held(out, start) == pytest.approx(fed - spilt, abs=1e-9)
-    assert spilt > 10 * ML
+    fed = 6 * L_MIN * (1.7 + 3.3)
+    assert held(out, found.pg) - held(out, start) == pytest.approx(fed - spilt, abs=0.5 * ML)
+    assert spilt > 100 * ML
 
 
 def _sum_spilt(out, into, start):
     """Return the gas that the room gets in one breath, by watching each step of it."""
-    import diagnose.physics.breath as module
-
-    total, real = [], module.advance
+    total, real = [], breath_module.advance
 
     def watch(net, pg, dt):
         after = real(net, pg, dt)
@@ -135,23 +137,26 @@ def _sum_spilt(out, into, start):
         return after
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(module, "advance", watch)
+        patch.setattr(breath_module, "advance", watch)
         breathe(into, out, start, set_breath())
     return sum(total)
 
 
-def test_a_leak_at_a_pressure_costs_flow_times_time():
+@pytest.mark.parametrize(("number", "within"), [(8, 0.16), (200, 0.03)])
+def test_a_leak_at_a_pressure_costs_flow_times_time(monkeypatch, number, within):
     """Lost volume = leak x time, at the mean pressure of the inspiration.
 
     A laminar leak of 3 L/min at 30 cmH2O; the pressure rises in a straight line to its peak, so the
-    mean is half of it. The leak lowers the rise a little: within 4 %.
+    mean is half of it. Implicit steps count the pressure at their ends: 9/8 of that with the eight
+    in use, 12.5 % too much; with many the leak only bends the line a little, 3 %.
     """
+    monkeypatch.setattr(breath_module, "STEPS", number)
     leak = 3 * L_MIN / (30 * CMH2O)
     sound = breathe(*make_nets(1e-12, 2e4, spill=80, lift=0.5), make_start(0.5), set_breath())
     leaky = breathe(*make_nets(1e-12, 2e4, leak=leak, lift=0.5), make_start(0.5), set_breath())
     lost = sound.moved[LUNG, 0] - leaky.moved[LUNG, 0]
     mean = 0.5 * leaky.peak[CIRCUIT, 0]
-    assert lost == pytest.approx(leak * mean * 1.7, rel=0.15)
+    assert lost == pytest.approx(leak * mean * 1.7, rel=within)
 
 
 def test_a_bellows_gives_no_more_than_it_holds():
@@ -162,13 +167,11 @@ def test_a_bellows_gives_no_more_than_it_holds():
 
 
 def test_a_bellows_that_does_not_fill_again_gives_less_each_breath():
-    """A hole that takes all that comes back: 1.35 L hold two breaths of 500 mL and 350 mL of one."""
+    """A hole that takes what comes back: 1.35 L hold two breaths of 500 mL and less of a third."""
     nets = make_nets(1e-12, 2e4, leak=1e-5)
     nets[0] = make_nets(1e-12, 2e4)[0]  # the hole is open in expiration only
-    shut = replace(nets[1], law=nets[1].law)
     given = [
-        breathe(nets[0], shut, make_start(), set_breath(number=n)).moved[LUNG, 0] / ML
-        for n in (1, 2, 3)
+        breathe(*nets, make_start(), set_breath(number=n)).moved[LUNG, 0] / ML for n in (1, 2, 3)
     ]
     assert given[0] == pytest.approx(500, rel=1e-2)
     assert given[2] < 0.5 * given[0]
@@ -215,13 +218,17 @@ def test_a_small_hole_in_the_bellows_is_not_excluded_by_a_normal_volume():
     So after a passed step its chance is at least 0.8 of what it was before.
     """
     kit = make_kit(load(), MACHINE)
-    work = WorkUp(MACHINE, "ventilator.bellows_refill")
-    work = work.add(read_answer(kit.catalogue, "ventilator.bellows_refill", "sinks"))
-    before = _chance(diagnose(kit, work))
-    passed = work.add(read_answer(kit.catalogue, "ventilator.breath_volume", "as_set"))
-    assert before > 0
-    assert _chance(diagnose(kit, passed)) >= 0.8 * before
+    for failed in ([], [("ventilator.bellows_refill", "sinks")]):
+        work = WorkUp(MACHINE, "ventilator.bellows_refill")
+        for name, answer in failed:
+            work = work.add(read_answer(kit.catalogue, name, answer))
+        passed = work.add(read_answer(kit.catalogue, "ventilator.breath_volume", "as_set"))
+        assert chance_of_hole(kit, passed) >= 0.8 * chance_of_hole(kit, work) > 0
 
 
-def _chance(report):
-    return next(each.chance for each in report.ranked if each.cause == "ventilator.bellows_holed")
+def chance_of_hole(kit, work):
+    """Return the posterior of the small hole, after what rules exclude."""
+    fired = kit.rules.fire(read_facts(kit.catalogue, work))
+    excluded = list_excluded(kit.catalogue, fired)
+    chance = rank(kit.catalogue, kit.table, work, excluded).chance
+    return chance[kit.table.causes.index("ventilator.bellows_holed")]
