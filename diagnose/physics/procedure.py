@@ -129,24 +129,44 @@ def reach(network: Network, check: Check, it: str, table: Array, retable: Retabl
     list of int
         Their nodes, sorted [-].
     """
+    found = reach_rows(network, check, it, table, retable)
+    return [int(node) for node in np.flatnonzero(found.any(axis=1))]
+
+
+def reach_rows(
+    network: Network, check: Check, it: str, table: Array, retable: Retable
+) -> NDArray[np.bool_]:
+    """Return for each row which gas spaces can feel the moves or be felt by the reading.
+
+    Parameters
+    ----------
+    network, check, it, table, retable
+        As for ``reach``.
+
+    Returns
+    -------
+    array of bool, shape (n_nodes, n_rows)
+        True where they can [-].
+    """
     tables = [table]
     for move in check.procedure:
         if move.set_:
             tables.append(retable({name.replace("$it", it): to for name, to in move.set_.items()}))
         elif move.breathe:
             tables += [retable(phases(network.circuit, p)) for p in (INSPIRATION, EXPIRATION)]
-    open_ = np.any([laws(network, rows)[[0, 2, 3]].any(axis=(0, 2)) for rows in tables], axis=0)
+    open_ = np.any([laws(network, rows)[[0, 2, 3]].any(axis=0) for rows in tables], axis=0)
     before, after = ends(network)
-    found = {network.node(space) for space in _seeds(network, check, it)}
-    grown = True
-    while grown:
-        grown = False
-        for index in np.flatnonzero(open_):
-            pair = {int(before[index]), int(after[index])} - {len(network.spaces)}
-            if pair & found and not pair <= found:
-                found |= pair
-                grown = True
-    return sorted(found)
+    inner = np.flatnonzero(after < len(network.spaces))
+    found = np.zeros((len(network.spaces), len(table)), dtype=bool)
+    found[[network.node(space) for space in _seeds(network, check, it)]] = True
+    size = -1
+    while size != (size := int(found.sum())):
+        for index in inner:
+            a, b = int(before[index]), int(after[index])
+            joined = (found[a] | found[b]) & open_[index]
+            found[a] |= joined
+            found[b] |= joined
+    return found
 
 
 def _seeds(network: Network, check: Check, it: str) -> list[str]:
