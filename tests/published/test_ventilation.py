@@ -1,4 +1,4 @@
-"""Breaths into a test lung: against closed forms of two compliances, textbooks and a bench study."""
+"""Breaths into a test lung: against closed forms of two compliances, textbooks, a bench study."""
 
 from dataclasses import replace
 
