@@ -19,7 +19,7 @@ from diagnose.units import to_si
 EFFECTS = {
     "leak": (("leak",), ("bore", "seep")),
     "block": (("passage", "valve", "relief"), ("open",)),
-    "unseat": (("valve", "relief"), ("seep", "bore")),
+    "unseat": (("valve", "relief"), ("seep", "bore", "open")),
     "feed": (("feed",), ("flow",)),
     "misread": (("gauge", "cell"), ("gain", "offset", "bias")),
     "stay": ((), ()),
