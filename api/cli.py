@@ -253,6 +253,20 @@ def coverage(
 
 
 @app.command()
+def serve(
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Port on this computer.")] = 8000,
+    knowledge: Knowledge = None,
+) -> None:
+    """Serve pages for people and JSON for programs, on this computer only."""
+    from api.app import run_server
+
+    engine = _engine(knowledge)
+    engine.base()
+    typer.echo(f"http://127.0.0.1:{port} until Ctrl-C", err=True)
+    run_server(engine, port)
+
+
+@app.command()
 def machines(as_json: AsJson = False, knowledge: Knowledge = None) -> None:
     """List the machines."""
     from api import listing
