@@ -15,6 +15,7 @@ from api.desk import Desk
 from api.engine import Engine
 from api.errors import Trouble, one_problem, to_trouble
 from api.guard import PROBLEM, Guard, to_bytes
+from api.screens import STANDING
 from api.shapes import say_detail
 from api.show import SAFETY
 from diagnose.errors import DiagnoseError
@@ -56,7 +57,7 @@ def _make_templates() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    templates.globals["safety"] = SAFETY
+    templates.globals |= {"safety": SAFETY, "standing": STANDING}
     return templates
 
 

@@ -24,7 +24,7 @@ from api.screens import (
     say_leak,
     since_failed,
 )
-from api.show import first_capital, say_minutes
+from api.show import SAFETY, first_capital, say_minutes
 from diagnose.choices import in_ten
 from diagnose.explain import say_strength
 from diagnose.model import NOT_DONE, NOT_SURE, OTHER_ANSWERS, RETURN, RankedCause, Reading
@@ -128,6 +128,11 @@ def say_need(task: Task) -> str:
     return ", ".join(tool.replace("_", " ") for tool in task.tools)
 
 
+def list_cautions(task: Task) -> tuple[str, ...]:
+    """Return the cautions of a task, those apart that stand on every page."""
+    return tuple(text for text in task.cautions if text not in SAFETY)
+
+
 def path_of(task: Task) -> str:
     """Return the page of a task, below the work-up's own."""
     if task.remedy is None:
@@ -146,7 +151,7 @@ def list_acts(standing: Standing) -> list[Act]:
         )
         found.append(
             Act(number, first_capital(task.title), say_minutes(task.minutes), path_of(task),
-                say_need(task), task.cautions, task.first, task.say, means)
+                say_need(task), list_cautions(task), task.first, task.say, means)
         )  # fmt: skip
     return found
 
@@ -155,8 +160,8 @@ def say_task(task: Task) -> dict[str, object]:
     """Return one thing to do."""
     return {
         "title": first_capital(task.title), "minutes": first_capital(say_about(task.minutes)),
-        "need": say_need(task), "cautions": task.cautions, "before": task.first, "say": task.say,
-        "path": path_of(task),
+        "need": say_need(task), "cautions": list_cautions(task), "before": task.first,
+        "say": task.say, "path": path_of(task),
     }  # fmt: skip
 
 
@@ -204,6 +209,7 @@ def show_work(standing: Standing) -> dict[str, object]:
     rows, before = list_entries(view)
     return {
         "clock": clock.text, "is_urgent": bool(clock.mark), "rows": rows, "before": before,
+        "last": rows[-1] if rows[1:] else None,
         "acts": list_acts(standing), "bars": list_bars(own.ranking[:TOP]),
         "more_bars": list_bars(shown[TOP:]), "rest": len(own.ranking) - len(shown),
         "missing": own.disposition.missing, "reasons": list_reasons(view), "said": own.said,

@@ -159,8 +159,9 @@ def begin(request: Request, machine: str, step: str, form: Sent) -> Response:
         minutes = read_minutes(form.one("minutes")) if form.one("minutes") else None
     except REFUSED as error:
         return _show_failed(request, profile, own, _say(error), form)
+    chosen = {*form.all("part"), *form.all("step")}
     passed = [passed_reading(each) for zone, steps in parts.items() for each in steps
-              if zone in form.all("part") or each.id in form.all("step")]  # fmt: skip
+              if chosen & {"all", zone, each.id}]  # fmt: skip
     work = WorkUp(profile.id, own.id, (*passed, reading), minutes)
     return _go(f"/work-ups/{_desk(request).begin(work)}")
 
