@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import logging
+import socket
+import sys
 from pathlib import Path
 
 import jinja2
@@ -13,7 +15,7 @@ from fastapi.staticfiles import StaticFiles
 from api import routes_json, routes_pages
 from api.desk import Desk
 from api.engine import Engine
-from api.errors import Trouble, one_problem, to_trouble
+from api.errors import InputError, Trouble, one_problem, to_trouble
 from api.guard import PROBLEM, Guard, to_bytes
 from api.screens import STANDING
 from api.shapes import say_detail
@@ -99,9 +101,22 @@ def find_trouble(error: Exception) -> Trouble:
 
 
 def run_server(engine: Engine, port: int) -> None:
-    """Serve until Ctrl-C."""
+    """Serve until Ctrl-C.
+
+    Raises
+    ------
+    InputError
+        The port is taken.
+    """
     import uvicorn
 
-    engine.warm()
-    uvicorn.run(make_app(engine), host="127.0.0.1", port=port, log_level="warning",
-                server_header=False)  # fmt: skip
+    with socket.socket() as listener:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            listener.bind(("127.0.0.1", port))
+        except OSError as error:
+            what = f"{port} cannot be used ({error.strerror})"
+            raise InputError("--port", what, do="name another, such as 8001") from error
+        config = uvicorn.Config(make_app(engine), log_level="warning", server_header=False)
+        print(f"http://127.0.0.1:{port} until Ctrl-C", file=sys.stderr, flush=True)
+        uvicorn.Server(config).run(sockets=[listener])

@@ -165,13 +165,16 @@ def say_task(task: Task) -> dict[str, object]:
     }  # fmt: skip
 
 
-def list_bars(ranking: Iterable[RankedCause]) -> list[Bar]:
-    """Return causes with bars."""
-    return [
-        Bar(first_capital(each.title), in_ten(each.chance), round(100 * each.chance),
-            "" if each.leak_si is None else say_leak(each.leak_si))
-        for each in ranking
-    ]  # fmt: skip
+def list_bars(ranking: Iterable[RankedCause], in_full: bool = False) -> list[Bar]:
+    """Return causes with bars; in full, with the range of each leak."""
+    found = []
+    for each in ranking:
+        leak = say_leak_range(each) if in_full else ""
+        if each.leak_si is not None and not in_full:
+            leak = f"leak {say_leak(each.leak_si)}"
+        title, hundredths = first_capital(each.title), round(100 * each.chance)
+        found.append(Bar(title, in_ten(each.chance), hundredths, leak))
+    return found
 
 
 def list_reasons(view: View) -> list[Reason]:
@@ -222,11 +225,10 @@ def show_end(standing: Standing) -> dict[str, object]:
     view, own = standing.view, standing.view.assessment.disposition
     returns = own.say == RETURN
     rows, before = list_entries(view)
-    likely = list_likely(view)
     return {
         "disposition": own.say.upper(), "returns": returns, "why": say_reason(view),
         "do": (say_return(view),) if returns else DO_REMOVE, "missing": own.missing,
-        "likely": [*zip(list_bars(likely), map(say_leak_range, likely), strict=True)],
+        "likely": list_bars(list_likely(view), True),
         "rows": rows, "before": before, "reasons": list_reasons(view),
         "said": view.assessment.said, "left_out": view.assessment.left_out,
     }  # fmt: skip

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from api.errors import EXIT_CODES, InputError, find_code, say_error
+from api.errors import EXIT_CODES, STOPPED, InputError, find_code, say_error
 from diagnose.places import knowledge_folder
 
 ABOUT = f"""Finds why an anaesthesia-workstation checkout step failed, in the fewest minutes.
@@ -262,8 +262,10 @@ def serve(
 
     engine = _engine(knowledge)
     engine.base()
-    typer.echo(f"http://127.0.0.1:{port} until Ctrl-C", err=True)
-    run_server(engine, port)
+    try:
+        run_server(engine, port)
+    except KeyboardInterrupt:
+        raise typer.Exit(STOPPED) from None
 
 
 @app.command()

@@ -56,14 +56,17 @@ def _documented(status: int, title: str, where: str, what: str) -> dict[int | st
     return {status: {"description": title, "content": content}}
 
 
-UNKNOWN = _documented(404, "No such name", "machine", "'tall' is not known")
-BAD = (
-    UNKNOWN
+ERRORS = (
+    _documented(400, "Refused", "body", "it is no JSON")
+    | _documented(403, "From elsewhere", "Origin", "it was sent from a page of somewhere else")
+    | _documented(404, "No such name", "machine", "'tall' is not known")
     | _documented(413, "Too long", "body", "the body is longer than 262144 bytes")
     | _documented(422, "This cannot be used", "answer", "'22' has no unit")
+    | _documented(500, "A fault in tenhold itself", "", "treat the machine as not shown to be safe")
+    | _documented(503, "The knowledge cannot be used as it is", "file:1: field", "is not known")
 )
 
-routes = APIRouter(prefix="/api", tags=["knowledge"])
+routes = APIRouter(prefix="/api", tags=["knowledge"], responses=ERRORS)
 
 
 def _engine(request: Request) -> Engine:
@@ -71,7 +74,7 @@ def _engine(request: Request) -> Engine:
     return engine
 
 
-@routes.post("/rank", tags=["diagnosis"], responses=BAD)
+@routes.post("/rank", tags=["diagnosis"])
 def rank(
     request: Request,
     given: Annotated[WorkUpIn, Body(openapi_examples={"torn bag": {"value": EXAMPLE}})],
@@ -89,20 +92,20 @@ def list_machines(request: Request) -> list[dict[str, Any]]:
     return listing.list_machines(_engine(request))
 
 
-@routes.get("/machines/{machine}/steps", responses=UNKNOWN)
+@routes.get("/machines/{machine}/steps")
 def list_steps(request: Request, machine: str) -> list[dict[str, Any]]:
     """Return the checkout steps of a machine."""
     return [each for each in list_checks(request, machine) if each["kind"] == "step"]
 
 
-@routes.get("/machines/{machine}/checks", responses=UNKNOWN)
+@routes.get("/machines/{machine}/checks")
 def list_checks(request: Request, machine: str) -> list[dict[str, Any]]:
     """Return the checkout steps and isolating tests of a machine."""
     engine = _engine(request)
     return listing.list_checks(engine, find_profile(engine.outline, machine).id)
 
 
-@routes.get("/machines/{machine}/causes", responses=UNKNOWN)
+@routes.get("/machines/{machine}/causes")
 def list_causes(request: Request, machine: str) -> list[dict[str, Any]]:
     """Return the faults and slips of a machine."""
     engine = _engine(request)
@@ -112,7 +115,7 @@ def list_causes(request: Request, machine: str) -> list[dict[str, Any]]:
 @routes.get(
     "/machines/{machine}/circuit.svg",
     response_class=Response,
-    responses={200: {"content": {"image/svg+xml": {}}}} | UNKNOWN,
+    responses={200: {"content": {"image/svg+xml": {}}}},
 )
 def draw_circuit(request: Request, machine: str, check: str | None = None) -> Response:
     """Return the gas paths of a machine; with a check, what it puts to the test."""
@@ -131,13 +134,13 @@ def to_picture(svg: str) -> Response:
     return Response(svg, media_type="image/svg+xml", headers=headers)
 
 
-@routes.get("/checks/{name}", responses=UNKNOWN)
+@routes.get("/checks/{name}")
 def show_check(request: Request, name: str) -> dict[str, Any]:
     """Return all there is to say about a check."""
     return _show(request, name, ("step", "isolating_test"), "check")
 
 
-@routes.get("/causes/{name}", responses=UNKNOWN)
+@routes.get("/causes/{name}")
 def show_cause(request: Request, name: str) -> dict[str, Any]:
     """Return all there is to say about a cause."""
     return _show(request, name, ("fault", "slip"), "cause")

@@ -17,7 +17,7 @@ from api.guard import BODY_MOST
 from api.intake import ZONES, find_profile, find_step, passed_reading, read_minutes, refuse_pass
 from api.question import from_step, from_test, say_refusal
 from api.routes_json import to_picture
-from api.screens import Task
+from api.screens import Task, say_entry
 from api.shapes import find_remedy
 from api.tasks import list_others, list_remedies
 from diagnose.errors import ReadingError, UnitError
@@ -207,7 +207,7 @@ def show_sheet(request: Request, name: str) -> HTMLResponse:
     return show(
         request, "sheet", name=name, machine=view.catalogue.circuit.machine.title,
         record=standing.record, failed=board.say_failed(view),
-        bars=board.list_bars(view.assessment.ranking[:10]),
+        bars=board.list_bars(view.assessment.ranking[:10], True),
         final=view.assessment.disposition.final, **board.show_end(standing),
     )  # fmt: skip
 
@@ -253,7 +253,8 @@ def add_reading(request: Request, name: str, test: str, form: Sent) -> Response:
     try:
         desk.add(name, form.length, reading)
     except StaleError as error:
-        return _show_newer(request, error, form.answer)
+        said = say_entry(desk.catalogue(record.work.machine), reading)
+        return _show_newer(request, error, said)
     return _go(f"/work-ups/{name}")
 
 

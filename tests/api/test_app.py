@@ -1,12 +1,19 @@
 """The server as programs and browsers meet it: JSON, errors, whole work-ups through plain forms."""
 
+import contextlib
 import json
 import re
 import shlex
 import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
 from html import unescape
 from pathlib import Path
 
+import httpx
 import pytest
 from fastapi.testclient import TestClient
 
@@ -127,6 +134,7 @@ def test_the_interface_is_described_with_an_example(client):
     assert client.post("/api/rank", json=example["value"]).status_code == 200
     assert "application/problem+json" in described["paths"]["/api/rank"]["post"]["responses"][
         "422"]["content"]  # fmt: skip
+    assert "HTTPValidationError" not in json.dumps(described)
 
 
 @pytest.mark.parametrize(
@@ -334,7 +342,7 @@ def test_two_people_on_one_work_up_do_not_overwrite_each_other(client):
     assert late.status_code == 409
     said = text_of(late)
     assert "Somebody entered something since this page was shown" in said
-    assert "Not taken: torn" in said and "APL" in said
+    assert "Not taken: Stretch the bag and look: torn" in said and "APL" in said
     for act in ("undo", "stop", "put-right/close@apl_valve"):
         assert client.post(f"{path}/{act}", data={"length": old}).status_code == 409
     (record,) = list_records()[0]
@@ -392,6 +400,48 @@ def test_names_in_the_knowledge_are_never_taken_as_tags(tmp_path):
         page = other.get(path)
         assert "&lt;script&gt;alert(1)" in page.text
         assert "<script" not in page.text
+
+
+def wait_for(url, process):
+    for _ in range(300):
+        assert process.poll() is None, process.stderr.read()
+        with contextlib.suppress(httpx.TransportError):
+            return httpx.get(url)
+        time.sleep(0.1)
+    raise AssertionError("the server never answered")
+
+
+@pytest.fixture
+def port():
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        return free.getsockname()[1]
+
+
+def test_the_command_serves_until_ctrl_c(port):
+    command = [sys.executable, "-c", "from api.cli import main; main()", "serve", "--port"]
+    process = subprocess.Popen(
+        [*command, str(port)], stderr=subprocess.PIPE, text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )  # fmt: skip
+    try:
+        assert wait_for(f"http://127.0.0.1:{port}/health", process).status_code == 200
+        process.send_signal(signal.SIGINT)
+        said = process.communicate(timeout=60)[1]
+        assert process.returncode == 130
+        assert said == f"http://127.0.0.1:{port} until Ctrl-C\n"
+    finally:
+        process.kill()
+        process.wait()
+
+
+def test_a_port_that_is_taken_is_said(call, port):
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", port))
+        taken.listen()
+        result = call("serve", "--port", port)
+    assert result.exit_code == 3
+    assert f"--port: {port} cannot be used" in result.output
 
 
 def test_every_curl_of_the_page_about_the_server_works(client):
