@@ -98,12 +98,40 @@ def list_catalogue(base: KnowledgeBase, machine_id: str) -> Catalogue:
     for name, check in base.checks.items():
         places = circuit.of_kind(check.each) if check.each else [""]
         found = [it for it in places if is_possible(circuit, check, it)]
-        tests += [Test(f"{name}@{it}" if it else name, name, it, check) for it in found]
+        tests += [
+            Test(
+                f"{name}@{it}" if it else name,
+                name,
+                it,
+                of_gas(check, circuit.machine.gases.get(it)),
+            )
+            for it in found
+        ]
     return Catalogue(circuit, tuple(causes), tuple(tests))
 
 
 def _instance(name: str, it: str, all_of_kind: Sequence[str]) -> str:
     return f"{name}@{it}" if len(all_of_kind) > 1 or it[-1:].isdigit() else name
+
+
+def of_gas(check: Check, gas: str | None) -> Check:
+    """Return a check with the bands that hold where a component feeds a gas; None for oxygen.
+
+    >>> from diagnose.kb.load import load
+    >>> check = load().checks["supply.cylinder_pressure"]
+    >>> of_gas(check, "nitrous_oxide").reading.outcomes["enough"].least
+    '600 psi'
+    """
+    changed = {
+        name: own.model_copy(update=own.gases[gas].model_dump())
+        for name, own in check.reading.outcomes.items()
+        if gas in own.gases
+    }
+    if not changed:
+        return check
+    outcomes = dict(check.reading.outcomes) | changed
+    reading = check.reading.model_copy(update={"outcomes": outcomes})
+    return check.model_copy(update={"reading": reading})
 
 
 def is_possible(circuit: Circuit, check: Check, it: str) -> bool:

@@ -222,7 +222,8 @@ def suspects(circuit: Circuit, check: Check, it: str = "") -> set[str]:
     found = {
         piece.component
         for piece in circuit.pieces
-        if piece.before in touched or piece.after in touched
+        if (piece.before in touched or piece.after in touched)
+        and (piece.element.type != "cell" or check.reading.quantity == "oxygen")
     }
     found |= {port.split(".")[0] for port in _named_ports(check, it)}
     swapped = {name.replace("$it", it) for name, how in check.isolate.items() if how == KNOWN_GOOD}

@@ -25,7 +25,7 @@ from diagnose.errors import CacheError
 from diagnose.places import cache_folder
 
 log = logging.getLogger(__name__)
-FORM = 2  # raise when the layout or its stored form changes
+FORM = 3  # raise when the layout or its stored form changes
 WIDEST = 1176  # a picture of 1200 px has this much room beside its margins
 BOX_WIDTH = 122
 TITLE_CHARACTERS, NOTE_CHARACTERS = 16, 17  # that fit a box in 12 and 11 px letters
@@ -97,7 +97,7 @@ def read_layout(path: Path, circuit: Circuit) -> Layout:
         layout = _from_json(json.loads(path.read_text("utf-8")))
         if set(layout.boxes) != set(list_drawn(circuit)):
             raise ValueError("other components")
-        if len(layout.ways) != len(circuit.machine.connections):
+        if len(layout.ways) != len(list_ends(circuit)):
             raise ValueError("other connections")
     except FileNotFoundError:
         raise
@@ -149,15 +149,25 @@ def write_layout(layout: Layout, path: Path) -> None:
 
 
 def list_ends(circuit: Circuit) -> list[tuple[str, str]]:
-    """Return the two ports of each connection, in the machine's order."""
+    """Return the two ports of each connection of the drawing, in the machine's order."""
     ends = [[end.strip() for end in c.split(" - ")] for c in circuit.machine.connections]
-    return [(first, second) for first, second in ends]
+    drawn = set(list_drawn(circuit))
+    return [(first, second) for first, second in ends if first.split(".")[0] in drawn]
 
 
 def list_drawn(circuit: Circuit) -> list[str]:
-    """Return the components of the drawing: those in a gas path, and what acts on one beside it."""
+    """Return the components of the drawing: those in a gas path, and what acts on one beside it.
+
+    What no gas way joins to these, such as a cylinder and its gauge, stands apart.
+    """
     zones = {"dosing", "vapour", "outlet", "breathing"}
-    return [name for name, kind in circuit.kinds.items() if kind.ports or kind.zone in zones]
+    drawn = {name for name, kind in circuit.kinds.items() if kind.zone in zones}
+    ways = nx.Graph(
+        [end.split(".")[0].strip() for end in c.split(" - ")] for c in circuit.machine.connections
+    )
+    for name in drawn & set(ways):
+        drawn = drawn | nx.node_connected_component(ways, name)
+    return [name for name in circuit.kinds if name in drawn]
 
 
 def box_height(circuit: Circuit, name: str) -> int:

@@ -37,7 +37,8 @@ _WRITES = {
     "block": ("open",),
     "unseat": ("seep", "bore", "open"),
     "feed": ("flow",),
-    "misread": ("gain", "offset", "bias"),
+    "misread": ("gain", "offset", "bias", "top"),
+    "empty": ("fill",),
 }
 
 
@@ -149,7 +150,8 @@ def stay_edits(bench: Bench, cause: Cause) -> list[Edit]:
     for effect in cause.fault.effect:
         if effect.do == "stay":
             own = bench.ready.copy()
-            columns = move(bench.network, own, cause.component, str(effect.position))
+            part = effect.part or cause.component
+            columns = move(bench.network, own, part, str(effect.position))
             rows = vary(own, bench.draws.machines)
             edits += [(column, rows[:, column]) for column in columns]
     if cause.also is not None:
@@ -200,11 +202,17 @@ def _felt(bench: Bench, test: Test) -> list[int]:
     outside = np.zeros((1, found.shape[1]), dtype=bool)
     before, after = ends(bench.network)
     near = found[before] | np.concatenate([found, outside])[after]
-    names = [(piece.component, piece.name) for piece in bench.network.pieces]
+    pieces = bench.network.pieces
+    reads_oxygen = test.check.reading.quantity == "oxygen"
+    names = {
+        place: (piece.component, piece.name)
+        for place, piece in enumerate(pieces)
+        if reads_oxygen or piece.element.type != "cell"
+    }
     return [
         index
         for index, touched in enumerate(bench.touched)
-        if touched & {names[own] for own in np.flatnonzero(near[:, index + 1])}
+        if touched & {names.get(own) for own in np.flatnonzero(near[:, index + 1]).tolist()}
     ]
 
 

@@ -244,10 +244,13 @@ def observe(catalogue: Catalogue, test: Test) -> Array:
 
 
 def reading_error(reading: Reading, quantity: Array) -> Array:
-    """Return the reader's error for each predicted quantity, one standard deviation, in SI."""
+    """Return the reader's error for each predicted quantity, one standard deviation, in SI.
+
+    A reading in % has its error in percentage points, as the display shows it.
+    """
     if reading.error is None:
         return np.full(quantity.shape, TRADE[str(reading.unit)][1])
-    if reading.error.text.endswith("%"):
+    if reading.error.text.endswith("%") and reading.unit != "%":
         floor = TRADE[str(reading.unit)][1] * 2
         return np.maximum(to_si(reading.error.text, "fraction") * np.abs(quantity), floor)
     return np.full(quantity.shape, to_si(reading.error.text, kind_of(str(reading.unit))))

@@ -20,6 +20,8 @@ POSSIBLE = {
     "volume": (0.0, 20e-3),
     "fraction": (0.0, 1.1),
 }
+#: where the bands of a check lie beyond that: scale of its gauge over the highest limit
+FULL_SCALE = 3.0
 _WORDS = {
     "not sure": NOT_SURE,
     "?": NOT_SURE,
@@ -99,13 +101,32 @@ def _allowed(test: Test) -> list[str]:
 def _read_number(test: Test, text: str) -> Reading:
     kind = kind_of(str(test.check.reading.unit))
     value = to_si(text, kind)
-    low, high = POSSIBLE[kind]
+    low, high = possible(test)
     if not (math.isfinite(value) and low <= value <= high):
         unit = str(test.check.reading.unit)
         raise ReadingError(
             test.id, text, [f"{show(low, unit)} to {show(high, unit)}"], "Read it again."
         )
     return Reading(test.id, find_band(test, value), value, text)
+
+
+def possible(test: Test) -> tuple[float, float]:
+    """Return what can be read at a test at all, in SI: wider where its own bands lie higher.
+
+    A cylinder's gauge goes to megapascals; anywhere else such a pressure is a slip of the keyboard.
+
+    >>> from diagnose.kb.load import load
+    >>> from diagnose.catalogue import list_catalogue
+    >>> catalogue = list_catalogue(load(), "small")
+    >>> possible(find_test(catalogue, "breathing.hold_30"))
+    (-15000.0, 15000.0)
+    >>> round(possible(find_test(catalogue, "supply.cylinder_pressure@o2_cylinder"))[1] / 1e6)
+    21
+    """
+    low, high = POSSIBLE[kind_of(str(test.check.reading.unit))]
+    edges = [edge for pair in bands(test.check.reading) for edge in pair if math.isfinite(edge)]
+    widest = max(edges, default=0.0)
+    return (0.0, FULL_SCALE * widest) if widest > high else (low, high)
 
 
 @cache

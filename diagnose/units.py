@@ -19,6 +19,8 @@ TRADE = {
     "kPa": ("pressure", 1e3),
     "mbar": ("pressure", 1e2),
     "Pa": ("pressure", 1.0),
+    "psi": ("pressure", 6894.757293168361),  # 0.45359237 kg x 9.80665 m/s2 on a square inch
+    "bar": ("pressure", 1e5),
     "mL/min": ("flow", 1e-6 / 60),
     "L/min": ("flow", 1e-3 / 60),
     "s": ("time", 1.0),

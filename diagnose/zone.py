@@ -61,8 +61,9 @@ def cut_zone(base: KnowledgeBase, machine: str, zone: str) -> Circuit:
     """Return the zone of a machine, the parts joined to it, and the gas ways between them."""
     circuit = wire(base, machine)
     own = set(find_parts(base, machine, zone))
-    ends = [{port.split(".")[0] for port in pair} for pair in list_ends(circuit)]
-    ways = zip(ends, circuit.machine.connections, strict=True)
+    ways = [
+        ({port.split(".")[0] for port in ends}, " - ".join(ends)) for ends in list_ends(circuit)
+    ]
     joined = [(pair, way) for pair, way in ways if pair & own]
     kept = own.union(*(pair for pair, _ in joined))
     parts = {name: kind for name, kind in circuit.machine.components.items() if name in kept}

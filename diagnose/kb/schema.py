@@ -31,17 +31,10 @@ Zone = Literal[
     "emergency",
 ]
 ZONES: tuple[str, ...] = get_args(Zone)
-Hazard = Literal[
-    "cannot_ventilate",
-    "hypoxic_mixture",
-    "awareness",
-    "overdose",
-    "barotrauma",
-    "rebreathing",
-    "room_pollution",
-    "wrong_gas",
-    "delay_only",
-]
+Hazard = Literal["cannot_ventilate", "hypoxic_mixture", "awareness", "overdose", "barotrauma",
+                 "rebreathing", "room_pollution", "wrong_gas", "delay_only"]  # fmt: skip
+ElementType = Literal["passage", "leak", "valve", "relief", "store", "bag", "bulb", "feed",
+                      "gauge", "cell", "cylinder", "bellows"]  # fmt: skip
 Gas = Literal["oxygen", "nitrous_oxide", "air"]
 Person = Literal["user", "biomed"]
 Act = Literal["close", "open", "cap", "refit", "replace", "drain", "clean", "set", "repair"]
@@ -82,6 +75,8 @@ PARAMETERS = {
     "gain": "fraction",  # gauge: reading / true
     "offset": "pressure",  # gauge: reading at zero
     "oxygen": "fraction",  # share of oxygen in what a feed gives; the machine says which gas it is
+    "fill": "fraction",  # cylinder: gas in it / its nominal contents
+    "top": "fraction",  # oxygen cell: most that it can show
     "bias": "fraction",  # oxygen cell: reading where there is no oxygen
 }
 
@@ -115,19 +110,7 @@ Setting = Sourced | Literal["0", "1"]
 class Element(Strict):
     """One piece of pneumatics inside a component."""
 
-    type: Literal[
-        "passage",
-        "leak",
-        "valve",
-        "relief",
-        "store",
-        "bag",
-        "bulb",
-        "bellows",
-        "feed",
-        "gauge",
-        "cell",
-    ]
+    type: ElementType
     at: Id | None = None
     from_: Annotated[Id | None, Field(alias="from")] = None
     to: Id | None = None
@@ -142,6 +125,7 @@ class Element(Strict):
     stretch: Sourced | None = None
     open: Literal["0", "1"] | None = None
     oxygen: Sourced | None = None
+    fill: Sourced | None = None
 
     @model_validator(mode="after")
     def _ends(self) -> Element:
@@ -198,9 +182,10 @@ class Severity(Strict):
 class Effect(Strict):
     """One edit of the physics, out of a closed vocabulary."""
 
-    do: Literal["leak", "block", "unseat", "feed", "stay", "misread"]
+    do: Literal["leak", "block", "unseat", "feed", "stay", "misread", "empty"]
     at: Id | None = None  # element of the component
     position: Id | None = None  # for ``stay``
+    part: Id | None = None  # for ``stay``: another component that the slip leaves so
     bore: Severity | None = None
     seep: Severity | None = None
     open: Severity | None = None
@@ -208,6 +193,8 @@ class Effect(Strict):
     gain: Severity | None = None
     offset: Severity | None = None
     bias: Severity | None = None
+    fill: Severity | None = None
+    top: Severity | None = None
 
     @model_validator(mode="after")
     def _fits(self) -> Effect:
@@ -217,7 +204,8 @@ class Effect(Strict):
             "unseat": ("seep", "bore", "open"),
             "feed": ("flow",),
             "stay": ("position",),
-            "misread": ("gain", "offset", "bias"),
+            "misread": ("gain", "offset", "bias", "top"),
+            "empty": ("fill",),
         }[self.do]
         if not any(getattr(self, name) for name in wanted):
             raise ValueError(f"'{self.do}' needs one of: {', '.join(wanted)}")
@@ -288,6 +276,14 @@ class Fault(Strict):
     sources: list[Source] = []
 
 
+class Band(Strict):
+    """What of an outcome differs for a component that feeds another gas than oxygen."""
+
+    title: Words
+    least: str | None = None
+    most: str | None = None
+
+
 class Outcome(Strict):
     """One of the few things a person can see; ``means`` is the verdict of the checkout."""
 
@@ -295,6 +291,7 @@ class Outcome(Strict):
     means: Literal["pass", "fail", "neutral"]
     least: str | None = None  # lower limit of the number, with unit
     most: str | None = None
+    gases: dict[Gas, Band] = {}  # where ``each`` is a component that feeds that gas
 
     @property
     def is_band(self) -> bool:

@@ -46,6 +46,9 @@ def begin_shares(net: Net, rows: int) -> Array:
 def mix(net: Net, share: Array, before: Array, after: Array, step: Inflow) -> Array:
     """Return the share of oxygen in every space after a step of the pressures.
 
+    What flows in mixes with what was there, so each share is a mean of others, also where the
+    pressures took the step in parts; where they did not, gas is conserved exactly.
+
     Parameters
     ----------
     net : Net
@@ -68,7 +71,6 @@ def mix(net: Net, share: Array, before: Array, after: Array, step: Inflow) -> Ar
     """
     rows = np.arange(share.shape[1])
     held_before, _ = content(net.stores, before, rows)
-    held, _ = content(net.stores, after, rows)
     base = net.stores.rigid * step.p_room
     room = np.full((1, share.shape[1]), AIR_OXYGEN)
     padded = np.concatenate([after, np.zeros((1, after.shape[1]))])
@@ -76,13 +78,13 @@ def mix(net: Net, share: Array, before: Array, after: Array, step: Inflow) -> Ar
     n = net.n_nodes
     matrix = np.zeros((share.shape[1], n + 1, n + 1))
     right = np.zeros((share.shape[1], n + 1))
-    matrix[:, range(n), range(n)] = (base + held).T
+    matrix[:, range(n), range(n)] = (base + held_before + step.seconds * net.feed).T
     right[:, :n] = (share * (base + held_before) + step.seconds * step.oxygen).T
     for a, b, index in net.ends:
         forth, back = np.maximum(flow[index], 0.0), np.maximum(-flow[index], 0.0)
-        matrix[:, a, a] += step.seconds * forth
+        matrix[:, b, b] += step.seconds * forth
         matrix[:, b, a] -= step.seconds * forth
-        matrix[:, b, b] += step.seconds * back
+        matrix[:, a, a] += step.seconds * back
         matrix[:, a, b] -= step.seconds * back
     matrix[:, n, :], matrix[:, n, n], right[:, n] = 0.0, 1.0, room
     return np.asarray(np.linalg.solve(matrix, right[:, :, None])[:, :n, 0].T)

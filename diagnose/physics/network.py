@@ -30,7 +30,9 @@ DEFAULTS = {
     "gain": 1.0,
     "offset": 0.0,
     "oxygen": 1.0,
+    "fill": 1.0,
     "bias": 0.0,
+    "top": np.inf,
 }
 #: share of oxygen in what is fed: dry air 20.95 %, the pharmacopoeias' oxygen from cylinders 99.5 %
 GAS_OXYGEN = {"oxygen": 0.995, "nitrous_oxide": 0.0, "air": 0.2095}

@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.circuit import EXPIRATION, INSPIRATION, find_bellows, find_space, phases
+from diagnose.circuit import EXPIRATION, INSPIRATION, Piece, find_bellows, find_space, phases
 from diagnose.kb.schema import Check, Move
 from diagnose.physics.breath import Breathed, breathe, read_breath
+from diagnose.physics.cylinder import fill_pressure
 from diagnose.physics.laws import P_ROOM, Array, make_law
 from diagnose.physics.mixing import AIR_OXYGEN, Inflow, begin_shares, mix
 from diagnose.physics.network import GAS_OXYGEN, Network, ends, feeds, laws, stores
@@ -25,7 +26,8 @@ SQUEEZE_FLOW = 3e-3 / 60  # air that squeezing a bulb again and again takes out;
 GAIN_LEAST = 0.05  # a gauge that hardly moves: the person fills until a relief opens [-]
 BAND = 200.0  # a hand that tops up slows down this near the mark [Pa]
 HOLD_GAIN = 1e-3  # stiffness of a pressure kept by hand or regulator [m^3/s/Pa]
-WAIT_STEPS = 26
+#: steps of a wait where more than the last pressure counts; each is 1.45 times the one before [-]
+WAIT_STEPS = {"time": 26, "oxygen": 16}
 
 Retable = Callable[[dict[str, str]], Array]
 
@@ -270,7 +272,7 @@ def _wait(
     seconds: float,
     p_room: float,
 ) -> None:
-    number = WAIT_STEPS if check.reading.quantity in ("time", "oxygen") else 12
+    number = WAIT_STEPS.get(str(check.reading.quantity), 12)
     clock = 0.0
     for dt in steps(seconds, number):
         _film(network, check, it, scene, nodes, clock)
@@ -310,11 +312,37 @@ def _held(
 def _gauge(network: Network, check: Check, it: str, table: Array) -> tuple[Array, Array]:
     """Return gain and offset of the gauge that the person watches, or those of a true one."""
     component, _, name = str(check.reading.at or "").replace("$it", it).partition(".")
+    for piece in network.pieces:
+        if (piece.component, piece.name) == (component, name):
+            component, name = _joined_gauge(network, piece)
     if (component, name, "gain") not in network.column:
         return np.ones(len(table)), np.zeros(len(table))
     return table[:, network.find(component, name, "gain")], table[
         :, network.find(component, name, "offset")
     ]
+
+
+def _joined_gauge(network: Network, piece: Piece) -> tuple[str, str]:
+    """Return the gauge in the space of a cylinder; another element shows its own pressure."""
+    if piece.element.type == "cylinder":
+        for other in network.pieces:
+            if other.element.type == "gauge" and other.before == piece.before:
+                return other.component, other.name
+    return piece.component, piece.name
+
+
+def _cylinder_pressure(network: Network, space: str, table: Array) -> Array | None:
+    """Return the pressure that cylinders give a space when open; None if there is no cylinder."""
+    found: Array | None = None
+    for piece in network.pieces:
+        if piece.element.type == "cylinder" and piece.before == space:
+            gas = network.circuit.machine.gases.get(piece.component, "oxygen")
+            fill, open_ = (
+                table[:, network.find(piece.component, piece.name, own)] for own in ("fill", "open")
+            )
+            own = np.where(open_ > 0, fill_pressure(gas, fill), 0.0)
+            found = own if found is None else np.maximum(found, own)
+    return found
 
 
 def _read(network: Network, check: Check, it: str, scene: Scene, nodes: list[int]) -> Array:
@@ -325,16 +353,16 @@ def _read(network: Network, check: Check, it: str, scene: Scene, nodes: list[int
         return first_crossing(scene.times, scene.shares, reading.reach or 1.0)
     if reading.quantity == "volume" and scene.breathed is None:
         return _held(network, check, it, scene, nodes, share=False)
-    node = nodes.index(
-        network.node(find_space(network.circuit, str(reading.at).replace("$it", it)))
-    )
+    space = find_space(network.circuit, str(reading.at).replace("$it", it))
+    node = nodes.index(network.node(space))
     if scene.share is not None:
         return _read_oxygen(network, str(reading.at).replace("$it", it), scene, scene.share[node])
     if scene.breathed is not None and reading.quantity == "volume":
         return np.asarray(scene.breathed.moved[node])
     gain, offset = _gauge(network, check, it, scene.table)
     pg = scene.breathed.peak if scene.breathed and reading.when == "peak" else scene.pg
-    return np.asarray(pg[node] * gain + offset)
+    stored = _cylinder_pressure(network, space, scene.table)
+    return np.asarray((pg[node] if stored is None else stored) * gain + offset)
 
 
 def _read_oxygen(network: Network, at: str, scene: Scene, share: Array) -> Array:
@@ -342,9 +370,12 @@ def _read_oxygen(network: Network, at: str, scene: Scene, share: Array) -> Array
     component, _, name = at.partition(".")
     if (component, name, "bias") not in network.column:
         return share
-    get = [scene.table[:, network.find(component, name, own)] for own in ("open", "gain", "bias")]
-    felt = get[0] * share + (1 - get[0]) * AIR_OXYGEN
-    return np.asarray(np.clip(felt * get[1] + get[2], 0.0, 1.1))
+    open_, gain, bias, top = (
+        scene.table[:, network.find(component, name, own)]
+        for own in ("open", "gain", "bias", "top")
+    )
+    felt = open_ * share + (1 - open_) * AIR_OXYGEN
+    return np.asarray(np.clip(np.minimum(felt * gain + bias, top), 0.0, 1.1))
 
 
 def first_crossing(times: Sequence[float], shares: Sequence[Array], reach: float) -> Array:

@@ -50,3 +50,21 @@ def test_an_unknown_check_names_the_nearest(get_kit):
     with pytest.raises(ReadingError) as caught:
         read(get_kit("small"), "holds", "breathing.hold_3")
     assert HOLD in caught.value.allowed
+
+
+@pytest.mark.parametrize(
+    ("check", "answer", "possible"),
+    [
+        ("supply.cylinder_pressure@o2_cylinder", "1900 psi", True),
+        ("supply.cylinder_pressure@o2_cylinder", "137 bar", True),
+        ("supply.cylinder_pressure@o2_cylinder", "19000 psi", False),
+        ("supply.cylinder_pressure@o2_cylinder", "-100 psi", False),
+        ("breathing.hold_30", "30 psi", False),
+    ],
+)
+def test_what_is_possible_depends_on_the_bands_of_the_check(get_kit, check, answer, possible):
+    if possible:
+        assert read_answer(get_kit("small").catalogue, check, answer).number_si > 0
+    else:
+        with pytest.raises(ReadingError):
+            read_answer(get_kit("small").catalogue, check, answer)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 
+from diagnose.catalogue import of_gas
 from diagnose.errors import UnitError
 from diagnose.kb.lint.desk import Desk
 from diagnose.kb.schema import Check
@@ -24,9 +25,12 @@ def lint_bands(desk: Desk, name: str, check: Check) -> None:
         what = f"'{reading.unit}' measures {kind}, not {reading.quantity}; change one of them"
         desk.note("checks", name, ("reading", "unit"), what)
         return
-    found = _read_bands(desk, name, check, kind)
-    if found and len(found) == sum(own.is_band for own in reading.outcomes.values()):
-        _lint_tiling(desk, name, found)
+    gases = {gas for own in reading.outcomes.values() for gas in own.gases}
+    for gas in [None, *sorted(gases)]:
+        own = of_gas(check, gas)
+        found = _read_bands(desk, name, own, kind)
+        if found and len(found) == sum(o.is_band for o in own.reading.outcomes.values()):
+            _lint_tiling(desk, name, found)
 
 
 Band = tuple[float, float, str]

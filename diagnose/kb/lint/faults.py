@@ -21,12 +21,13 @@ EFFECTS = {
     "block": (("passage", "valve", "relief"), ("open",)),
     "unseat": (("valve", "relief"), ("seep", "bore", "open")),
     "feed": (("feed",), ("flow",)),
-    "misread": (("gauge", "cell"), ("gain", "offset", "bias")),
+    "misread": (("gauge", "cell"), ("gain", "offset", "bias", "top")),
+    "empty": (("cylinder",), ("fill",)),
     "stay": ((), ()),
 }
 #: fields of a check on which its answers depend; a problem there is noted there only
 CALLS = ("file", "each", "needs", "isolate", "procedure", "reading")
-SEVERITIES = ("bore", "seep", "open", "flow", "gain", "offset", "bias")
+SEVERITIES = ("bore", "seep", "open", "flow", "gain", "offset", "bias", "fill", "top")
 
 
 def lint_faults(desk: Desk) -> None:
@@ -61,7 +62,9 @@ def _texts(fault: Fault) -> Iterator[tuple[Where, str]]:
 
 def _lint_effect(desk: Desk, name: str, component: Component, where: Where, effect: Effect) -> None:
     types, writes = EFFECTS[effect.do]
-    if effect.do == "stay":
+    if effect.part is not None:
+        _lint_part(desk, name, where, effect)
+    elif effect.do == "stay":
         if effect.position not in component.positions:
             what = no_such(str(effect.position), "position of this component", component.positions)
             desk.note("faults", name, (*where, "position"), what)
@@ -83,6 +86,28 @@ def _lint_effect(desk: Desk, name: str, component: Component, where: Where, effe
             _lint_severity(desk, name, (*where, parameter), parameter, severity)
 
 
+def _lint_part(desk: Desk, name: str, where: Where, effect: Effect) -> None:
+    """Note another part that is left in a position, where a machine lacks it or the position."""
+    part = str(effect.part)
+    if effect.do != "stay":
+        what = "only 'stay' reaches another component; remove it"
+        desk.note("faults", name, (*where, "part"), what)
+        return
+    kind = desk.base.faults[name].component
+    for circuit in desk.circuits:
+        if not circuit.of_kind(kind):
+            continue
+        if part not in circuit.kinds:
+            what = no_such(part, f"component of machine '{circuit.machine_id}'", circuit.kinds)
+            desk.note("faults", name, (*where, "part"), what)
+            return
+        known = circuit.kinds[part].positions
+        if effect.position not in known:
+            what = no_such(str(effect.position), f"position of '{part}'", known)
+            desk.note("faults", name, (*where, "position"), what)
+            return
+
+
 def _lint_severity(desk: Desk, name: str, where: Where, parameter: str, severity: Severity) -> None:
     ends = []
     for number, text in enumerate(severity.range):
@@ -97,8 +122,9 @@ def _lint_severity(desk: Desk, name: str, where: Where, parameter: str, severity
         what = f"{severity.range[0]} is not below {severity.range[1]}; write the lower end first"
     elif severity.spread == "log_uniform" and low <= 0:
         what = "'log_uniform' needs ends above zero; write 'spread: uniform' or mend the range"
-    elif parameter == "open" and not 0 <= low < high <= 1:
-        what = "a share open lies between 0 % and 100 %; mend the range"
+    elif parameter in ("open", "fill") and not 0 <= low < high <= 1:
+        way = {"open": "open", "fill": "filled"}[parameter]
+        what = f"a share {way} lies between 0 % and 100 %; mend the range"
     else:
         return
     desk.note("faults", name, (*where, "range"), what)

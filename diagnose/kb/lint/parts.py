@@ -22,7 +22,8 @@ READS = {
     "bellows": ("size", "opening"),
     "feed": ("flow", "open", "oxygen"),
     "gauge": ("gain", "offset"),
-    "cell": ("gain", "bias", "open"),
+    "cell": ("gain", "bias", "top", "open"),
+    "cylinder": ("fill", "open"),
 }
 
 
