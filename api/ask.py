@@ -125,6 +125,16 @@ class Item:
     group: str = ""
 
 
+def has_words(item: Item, text: str) -> bool:
+    """Tell whether an item holds every word of a search.
+
+    >>> has_words(Item("breathing.bag_look", "Stretch the bag and look"), "look BAG")
+    True
+    """
+    own = f"{item.label} {item.key} {item.group}".lower()
+    return all(word in own for word in text.lower().split())
+
+
 LONG = 45  # items of a list that begins with its groups
 GROUPS = 12  # groups that one screen holds
 
@@ -207,11 +217,7 @@ class Picker:
         for place, item in enumerate(self.items):
             if plain in (item.key.lower(), item.label.lower()):
                 return [place]
-        return [
-            place
-            for place, item in enumerate(self.items)
-            if all(w in f"{item.label} {item.key} {item.group}".lower() for w in plain.split())
-        ]
+        return [place for place, item in enumerate(self.items) if has_words(item, plain)]
 
     def _page(self, shown: list[int], page: int) -> list[int]:
         """Return the places on a page; a group's heading takes a line too."""

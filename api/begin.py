@@ -6,6 +6,7 @@ import sys
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from api.ask import AnswersEndError, Asker, Item, Person, Picker, read_script
 from api.clock import Clock
@@ -16,11 +17,16 @@ from api.show import Line, Screen, lines, safety_lines
 from diagnose.errors import LogError
 from diagnose.journal import Journal, Record, list_records, open_journal, read_record, resume
 from diagnose.model import REMOVE, WorkUp
+from diagnose.outline import Outline
 from diagnose.places import state_folder
+
+if TYPE_CHECKING:
+    from diagnose.catalogue import Catalogue
 
 RECENT = timedelta(hours=24)  # older unfinished work-ups are not offered
 OFFERED = 5
 NEW = "new"
+UNFINISHED = "A work-up was not finished. Go on with it?"
 STOPPED_WORDS = "The machine is OUT OF SERVICE until it is shown to be safe."
 NO_TERMINAL = (
     "work-up asks questions, and here nobody can answer: this is no terminal. "
@@ -134,22 +140,30 @@ def find_record(name: str, records: list[Record]) -> Record:
 
 
 def _offer(engine: Engine, screen: Screen, asker: Asker, records: list[Record]) -> Record | None:
-    now = datetime.now().astimezone()
-    recent = [r for r in records if not r.is_closed and now - r.opened_at < RECENT][:OFFERED]
+    recent = list_recent(records)
     if not recent:
         return None
     items = [Item(NEW, "Begin a new work-up")]
-    for record in recent:
-        step = record.work.failed
-        for profile in engine.outline.machines:
-            titles = {s.id: s.title for s in profile.steps}
-            if profile.id == record.work.machine:
-                step = titles.get(step, step)
-        items.append(Item(record.name, f"{record.opened_at:%H:%M}  {step} ({record.work.machine})"))
-    question = lines("A work-up was not finished. Go on with it?", mark="bold")
+    items += [Item(record.name, title_record(engine.outline, record)) for record in recent]
+    question = lines(UNFINISHED, mark="bold")
     heading = [*safety_lines(), *question]
     name = Picker(screen, asker, heading, items).pick()
     return next((record for record in recent if record.name == name), None)
+
+
+def list_recent(records: list[Record]) -> list[Record]:
+    """Return the unfinished work-ups that are offered to go on with."""
+    now = datetime.now().astimezone()
+    return [r for r in records if not r.is_closed and now - r.opened_at < RECENT][:OFFERED]
+
+
+def title_record(outline: Outline, record: Record) -> str:
+    """Return a work-up in one line: when, which step, which machine."""
+    step = record.work.failed
+    for profile in outline.machines:
+        if profile.id == record.work.machine:
+            step = {s.id: s.title for s in profile.steps}.get(step, step)
+    return f"{record.opened_at:%H:%M}  {step} ({record.work.machine})"
 
 
 def _go_on(engine: Engine, record: Record, minutes: float | None, by_wall: bool) -> Start:
@@ -157,14 +171,7 @@ def _go_on(engine: Engine, record: Record, minutes: float | None, by_wall: bool)
     work = record.work
     find_profile(engine.outline, work.machine)
     engine.prepare(work.machine)
-    catalogue = engine.catalogue(work.machine)
-    for reading in work.readings:
-        known = catalogue.test_index.get(reading.test)
-        if known is None or (
-            reading.is_answer and reading.outcome not in catalogue.tests[known].outcomes
-        ):
-            what = f"'{reading.test}: {reading.outcome}' is not in the knowledge any more"
-            raise LogError(str(record.path), what, "begin a new work-up")
+    check_known(engine.catalogue(work.machine), record)
     journal = resume(record)
     try:
         journal.flush()
@@ -177,3 +184,14 @@ def _go_on(engine: Engine, record: Record, minutes: float | None, by_wall: bool)
     if minutes is not None:
         clock = replace(clock, needed_at=now + timedelta(minutes=minutes))
     return Start(work, journal, clock)
+
+
+def check_known(catalogue: Catalogue, record: Record) -> None:
+    """Raise LogError if a record holds what the knowledge does not know any more."""
+    for reading in record.work.readings:
+        known = catalogue.test_index.get(reading.test)
+        if known is None or (
+            reading.is_answer and reading.outcome not in catalogue.tests[known].outcomes
+        ):
+            what = f"'{reading.test}: {reading.outcome}' is not in the knowledge any more"
+            raise LogError(str(record.path), what, "begin a new work-up")

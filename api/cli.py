@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from api.errors import EXIT_CODES, InputError, find_code, say_error
+from api.errors import EXIT_CODES, STOPPED, InputError, find_code, say_error
 from diagnose.places import knowledge_folder
 
 ABOUT = f"""Finds why an anaesthesia-workstation checkout step failed, in the fewest minutes.
@@ -250,6 +250,22 @@ def coverage(
     from api.covering import run_coverage
 
     run_coverage(_engine(knowledge), machine, as_json, svg)
+
+
+@app.command()
+def serve(
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Port on this computer.")] = 8000,
+    knowledge: Knowledge = None,
+) -> None:
+    """Serve pages for people and JSON for programs, on this computer only."""
+    from api.app import run_server
+
+    engine = _engine(knowledge)
+    engine.base()
+    try:
+        run_server(engine, port)
+    except KeyboardInterrupt:
+        raise typer.Exit(STOPPED) from None
 
 
 @app.command()

@@ -20,7 +20,7 @@ class Clock:
         now = datetime.now().astimezone()
         return cls(now, None if minutes is None else now + timedelta(minutes=minutes), by_wall)
 
-    def read(self, planned: float) -> tuple[float, float | None]:
+    def read(self, planned: float, now: datetime | None = None) -> tuple[float, float | None]:
         """Return minutes used and minutes left.
 
         Parameters
@@ -28,8 +28,10 @@ class Clock:
         planned : float
             Minutes of what was done, by the knowledge's figures; used where the wall does not count
             because a script answers at once [min].
+        now : datetime, optional
+            When it ended; left out: it runs still.
         """
-        now = datetime.now().astimezone()
+        now = now or datetime.now().astimezone()
         used = (now - self.opened_at).total_seconds() / 60 if self.by_wall else planned
         if self.needed_at is None:
             return used, None

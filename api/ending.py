@@ -8,13 +8,13 @@ from api.screens import View, missing_lines, say_entry, say_leak
 from api.show import WIDTH, Line, Mark, bar, first_capital, fit, lines, safety_lines, wrap
 from diagnose.catalogue import words
 from diagnose.choices import in_ten
-from diagnose.model import RETURN, Reading
+from diagnose.model import RETURN, RankedCause, Reading
 from diagnose.readings import verdict
 
 TOLD = 8  # readings passed on to biomed; the record has all
 DO_REMOVE = (
-    "Do:     Label the machine and set it aside with its settings as they are.",
-    "        Bring another machine and check it out whole.",
+    "Label the machine and set it aside with its settings as they are.",
+    "Bring another machine and check it out whole.",
 )
 
 
@@ -25,16 +25,37 @@ def final_screen(view: View, record: str) -> list[Line]:
     mark: Mark = "good" if returns else "alarm"
     rule = Line("═" * WIDTH, mark)
     found = [rule, Line(disposition.say.upper().center(WIDTH).rstrip(), mark), rule]
-    why = f"{disposition.reason} (rule {disposition.rule})" if disposition.rule else (
-        disposition.reason)  # fmt: skip
-    found += wrap(why, "Why:    ", mark="bold")
-    found += _do_lines(view) if returns else lines(*DO_REMOVE)
+    found += wrap(say_reason(view), "Why:    ", mark="bold")
+    found += (
+        _do_lines(view) if returns else lines(f"Do:     {DO_REMOVE[0]}", f"        {DO_REMOVE[1]}")
+    )
     found += _found_lines(view, "Found:  " if returns else "Likely: ")
     if record:
         found.append(Line(f"Record: {_short(record)}"))
     found += safety_lines()[1:3]
     found += _entry_lines(view, "Seen and done:" if returns else "Tell biomed:")
     return [*found, *([] if returns else missing_lines(view))]
+
+
+def say_reason(view: View) -> str:
+    """Return why it ends so, with the rule if one says it."""
+    own = view.assessment.disposition
+    return f"{own.reason} (rule {own.rule})" if own.rule else own.reason
+
+
+def list_likely(view: View) -> tuple[RankedCause, ...]:
+    """Return the causes that are told at the end."""
+    likely = [cause for cause in view.assessment.ranking if cause.chance >= 0.05]
+    return tuple(likely[:3] or view.assessment.ranking[:1])
+
+
+def say_leak_range(cause: RankedCause) -> str:
+    """Return the size of the leak that a cause would be; "" if it is none."""
+    if cause.leak_si is None or cause.leak_range_si is None:
+        return ""
+    low, high = (say_leak(each).split()[0] for each in cause.leak_range_si)
+    spread = f" ({low} to {high})" if low != high else ""
+    return f"leak about {say_leak(cause.leak_si)} at 30 cmH2O{spread}"
 
 
 def _short(path: str) -> str:
@@ -44,24 +65,24 @@ def _short(path: str) -> str:
 
 
 def _do_lines(view: View) -> list[Line]:
+    return wrap(say_return(view), "Do:     ", mark="bold")
+
+
+def say_return(view: View) -> str:
+    """Return what to do after a return to checkout."""
     test = view.catalogue.tests[view.catalogue.test_index[view.work.failed]]
     step = first_capital(words(view.catalogue, test.check.title, test.it))
-    text = f"Begin at '{step}'. Use the machine only when the checkout is passed."
-    return wrap(text, "Do:     ", mark="bold")
+    return f"Begin at '{step}'. Use the machine only when the checkout is passed."
 
 
 def _found_lines(view: View, label: str) -> list[Line]:
     """Return the likeliest causes, with the size of the leak."""
     found: list[Line] = []
-    likely = [cause for cause in view.assessment.ranking if cause.chance >= 0.05]
-    for cause in likely[:3] or view.assessment.ranking[:1]:
+    for cause in list_likely(view):
         head = label if not found else "        "
         text = f"{head}{bar(cause.chance)} {in_ten(cause.chance)}: {first_capital(cause.title)}"
         found += wrap(text, "", "                   ")
-        if cause.leak_si is not None and cause.leak_range_si is not None:
-            low, high = (say_leak(each).split()[0] for each in cause.leak_range_si)
-            spread = f" ({low} to {high})" if low != high else ""
-            leak = f"leak about {say_leak(cause.leak_si)} at 30 cmH2O{spread}"
+        if leak := say_leak_range(cause):
             found.append(Line(f"                   {leak}"))
     return found
 

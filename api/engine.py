@@ -19,6 +19,7 @@ from diagnose.outline import Outline, get_outline
 if TYPE_CHECKING:
     from diagnose.catalogue import Catalogue
     from diagnose.kb.load import KnowledgeBase
+    from diagnose.model import Assessment, WorkUp
     from diagnose.session import Kit
 
 PATIENCE = 0.8  # seconds of silence before waiting is announced
@@ -49,6 +50,8 @@ class Engine:
         self._base: KnowledgeBase | None = None
         self._jobs: dict[str, _Job] = {}
         self._lock = threading.Lock()
+        self._starting = threading.Lock()
+        self._diagnosing = threading.Lock()
 
     @property
     def outline(self) -> Outline:
@@ -89,13 +92,36 @@ class Engine:
 
     def prepare(self, machine: str) -> None:
         """Begin to make a machine's kit."""
-        if machine not in self._jobs:
-            self._jobs[machine] = _Job(self, machine)
+        with self._starting:
+            if machine not in self._jobs:
+                self._jobs[machine] = _Job(self, machine)
 
-    def kit(self, machine: str) -> Kit:
-        """Return a machine's kit, waiting for it where it is still being made."""
+    def kit(self, machine: str, shows: bool = True) -> Kit:
+        """Return a machine's kit, waiting for it where it is still being made.
+
+        Parameters
+        ----------
+        machine : str
+            Its id.
+        shows : bool
+            Say at the terminal why it takes long.
+        """
         self.prepare(machine)
-        return self._jobs[machine].wait()
+        return self._jobs[machine].wait(shows)
+
+    def progress(self, machine: str) -> tuple[int, int] | None:
+        """Return how many checks of how many are worked out; None if the kit is made."""
+        self.prepare(machine)
+        job = self._jobs[machine]
+        return (job.done, job.all) if job.thread.is_alive() else None
+
+    def diagnose(self, work: WorkUp) -> Assessment:
+        """Return what can be said about a work-up; several threads may ask."""
+        from diagnose.session import diagnose
+
+        kit = self.kit(work.machine, shows=False)
+        with self._diagnosing:
+            return diagnose(kit, work)
 
 
 class _Job:
@@ -120,10 +146,10 @@ class _Job:
     def _note(self, done: int, all_: int, _name: str) -> None:
         self.done, self.all = done, all_
 
-    def wait(self) -> Kit:
+    def wait(self, shows: bool) -> Kit:
         """Return the kit when it is made; says why it takes long."""
         self.thread.join(PATIENCE)
-        if self.thread.is_alive():
+        if shows and self.thread.is_alive():
             self._show()
         self.thread.join()
         if self.error is not None:

@@ -8,8 +8,16 @@ from __future__ import annotations
 import os
 import traceback
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-from diagnose.errors import DiagnoseError, KnowledgeError, LogError, ReadingError
+from diagnose.errors import (
+    CircuitError,
+    DiagnoseError,
+    KnowledgeError,
+    LogError,
+    ReadingError,
+    UnitError,
+)
 
 OK = 0
 INTERNAL = 1
@@ -33,6 +41,18 @@ class InputError(DiagnoseError):
         self.where, self.what, self.allowed, self.do = where, what, tuple(allowed), do
         tail = f"; allowed: {', '.join(allowed)}" if allowed else ""
         super().__init__(f"{where}: {what}{tail}" + (f"; {do}" if do else ""))
+
+
+class UnknownError(InputError):
+    """A name that nothing has."""
+
+
+class StaleError(DiagnoseError):
+    """A work-up went on since the page was shown on which an entry was made."""
+
+    def __init__(self, name: str, what: str) -> None:
+        self.name, self.what = name, what
+        super().__init__(f"{name}: {what}")
 
 
 class UseError(DiagnoseError):
@@ -86,3 +106,65 @@ def _say_problems(error: KnowledgeError) -> list[str]:
         *rest,
         "Mend the lines named, or name another folder by --knowledge or TENHOLD_KNOWLEDGE.",
     ]
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """What is wrong, as it leaves over HTTP (problem details, RFC 9457): the same for every error.
+
+    Each problem has ``where``, ``what`` and ``allowed``.
+    """
+
+    status: int
+    title: str
+    detail: str
+    problems: tuple[dict[str, object], ...] = ()
+
+
+_STATUSES: tuple[tuple[type[DiagnoseError], int, str], ...] = (
+    (StaleError, 409, "The work-up went on meanwhile"),
+    (UnknownError, 404, "No such name"),
+    (KnowledgeError, 503, "The knowledge cannot be used as it is"),
+    (LogError, 503, "The record cannot be used"),
+    (DiagnoseError, 422, "This cannot be used"),
+)
+
+
+def to_trouble(error: BaseException) -> Trouble:
+    """Return an error as problem details.
+
+    >>> to_trouble(UnknownError("machine", "'tall' is not known")).status
+    404
+    """
+    detail = " ".join(say_error(error)).removeprefix("Error: ")
+    if isinstance(error, ReadingError) and error.given == error.check:
+        return Trouble(404, "No such name", detail, _list_problems(error))
+    for kind, status, title in _STATUSES:
+        if isinstance(error, kind):
+            return Trouble(status, title, detail, _list_problems(error))
+    return Trouble(500, "A fault in tenhold itself", detail)
+
+
+def _list_problems(error: DiagnoseError) -> tuple[dict[str, object], ...]:
+    """Return every single thing that is wrong."""
+    if isinstance(error, KnowledgeError):
+        places = [(f"{p.path}:{p.line}: {p.field}", p.what) for p in error.problems]
+        return tuple(one_problem(where, what) for where, what in places)
+    match error:
+        case InputError():
+            return (one_problem(error.where, error.what, error.allowed),)
+        case ReadingError():
+            what = f"'{error.given}' is not an answer. {error.hint}".strip()
+            return (one_problem(error.check, what, error.allowed),)
+        case UnitError():
+            return (one_problem("answer", f"'{error.text}' {error.why}", [error.wanted]),)
+        case CircuitError():
+            return (one_problem(error.machine, error.what, error.allowed),)
+        case LogError():
+            return (one_problem(error.path, f"{error.what}; {error.do}"),)
+    return (one_problem("", str(error)),)
+
+
+def one_problem(where: str, what: str, allowed: Sequence[str] = ()) -> dict[str, object]:
+    """Return one thing that is wrong."""
+    return {"where": where, "what": what, "allowed": list(allowed)}

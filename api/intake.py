@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 from api.ask import Asker, Item, Picker, parse_numbers
 from api.engine import Engine
-from api.errors import InputError
+from api.errors import InputError, UnknownError
 from api.question import ask_reading, from_step, question_lines
 from api.show import Line, Screen, fit, lines, safety_lines
 from diagnose.model import Reading, WorkUp
@@ -214,7 +214,7 @@ def find_profile(outline: Outline, name: str) -> Profile:
         if profile.id == name:
             return profile
     known = sorted(profile.id for profile in outline.machines)
-    raise InputError("machine", f"'{name}' is not known", known, "'tenhold machines' lists them")
+    raise UnknownError("machine", f"'{name}' is not known", known, "'tenhold machines' lists them")
 
 
 def passed_reading(step: Step) -> Reading:
@@ -280,7 +280,7 @@ def find_step(profile: Profile, name: str) -> str:
         return name
     near = difflib.get_close_matches(name, names, 3, 0.5)
     do = f"'tenhold checks {profile.id}' lists the steps"
-    raise InputError("step", f"'{name}' is no checkout step of '{profile.id}'", near, do)
+    raise UnknownError("step", f"'{name}' is no checkout step of '{profile.id}'", near, do)
 
 
 def refuse_pass(step: Step, reading: Reading) -> None:

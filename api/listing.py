@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from api.engine import Engine
-from api.errors import InputError
+from api.errors import UnknownError
 from api.show import Line, first_capital, fit, wrap
 from diagnose.catalogue import Catalogue, Cause, Test, words
 from diagnose.kb.load import KnowledgeBase
@@ -200,4 +200,4 @@ def show_one(engine: Engine, name: str) -> dict[str, Any]:
         return describe_fault(plain, base.faults[plain])
     near = difflib.get_close_matches(plain, [*base.checks, *base.faults], 3, 0.5)
     do = "'tenhold checks' and 'tenhold causes' list them"
-    raise InputError("name", f"'{name}' is neither a check nor a cause", near, do)
+    raise UnknownError("name", f"'{name}' is neither a check nor a cause", near, do)

@@ -72,7 +72,7 @@ def main_screen(view: View) -> list[Line]:
 
 def clock_line(view: View) -> Line:
     """Return the clock; first of all whether to swap the machine."""
-    used, ahead = say_minutes(view.used), _about(view.assessment.minutes_ahead)
+    used, ahead = say_minutes(view.used), say_about(view.assessment.minutes_ahead)
     if view.assessment.swap_first:
         left = say_minutes(view.left or 0.0)
         return Line(f"SWAP THE MACHINE NOW, diagnose after: {left} left, {ahead} to go.", "alarm")
@@ -80,7 +80,8 @@ def clock_line(view: View) -> Line:
     return Line(f"Clock: {used} used, {ahead} to go{left}.")
 
 
-def _about(minutes: float) -> str:
+def say_about(minutes: float) -> str:
+    """Return minutes that are an estimate."""
     said = say_minutes(minutes)
     return said if said.startswith("under") else f"about {said}"
 
@@ -164,7 +165,7 @@ def task_screen(task: Task) -> list[Line]:
     """Return what to do, numbered, with its cautions first."""
     need = f" You need: {', '.join(t.replace('_', ' ') for t in task.tools)}." if task.tools else ""
     found = wrap(first_capital(task.title), mark="bold")
-    found += wrap(f"{first_capital(_about(task.minutes))}.{need}")
+    found += wrap(f"{first_capital(say_about(task.minutes))}.{need}")
     for caution in task.cautions:
         found += wrap(caution, "! ", mark="alarm")
     for text in task.first:

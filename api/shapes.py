@@ -194,18 +194,19 @@ def read_json(text: str, name: str) -> WorkUpIn:
     try:
         return WorkUpIn.model_validate(data)
     except ValidationError as error:
-        found = [_say_detail(detail) for detail in error.errors(include_url=False)]
+        found = [": ".join(say_detail(each)) for each in error.errors(include_url=False)]
         do = "'tenhold rank --schema' shows the form"
         raise InputError(name, "; ".join(found), do=do) from None
 
 
-def _say_detail(detail: Any) -> str:
+def say_detail(detail: Any) -> tuple[str, str]:
+    """Return where a JSON has not its form, and what is wrong there."""
     place = ".".join(map(str, detail["loc"])) or "top"
     words = {"missing": "is missing", "extra_forbidden": "is not a field"}
     said = words.get(detail["type"], str(detail["msg"]))
     given = detail.get("input")
     shown = f" (given: {given!r})" if isinstance(given, str | int | float) else ""
-    return f"{place}: {said}{shown}"
+    return place, f"{said}{shown}"
 
 
 def to_work_up(given: WorkUpIn, catalogue: Catalogue, profile: Profile) -> WorkUp:

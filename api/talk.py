@@ -6,10 +6,9 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
-from api.ask import AnswersEndError, Asker, Item, Person, Picker
+from api.ask import AnswersEndError, Asker, Person, Picker
 from api.clock import Clock
 from api.ending import final_screen
-from api.intake import ZONES
 from api.keep import Keeper
 from api.question import Way, ask_reading, from_test, question_lines
 from api.screens import (
@@ -18,14 +17,14 @@ from api.screens import (
     causes_screen,
     main_screen,
     minutes_since,
-    say_remedy,
     since_failed,
     task_screen,
     why_screen,
 )
-from api.show import Line, Screen, count_fitting, first_capital, fit, lines
-from diagnose.catalogue import Test, words
-from diagnose.model import Choice, Entry, Reading, Remedied, WorkUp
+from api.show import Line, Screen, count_fitting, fit, lines
+from api.tasks import Bench, list_others, list_remedies
+from diagnose.catalogue import Test
+from diagnose.model import Entry, Reading, WorkUp
 from diagnose.pretend import Pretend
 from diagnose.session import Kit, diagnose
 from diagnose.units import to_si
@@ -76,7 +75,7 @@ class Talk:
         text = self.asker.ask().lower()
         choices = view.assessment.choices
         if text.isdigit() and 1 <= int(text) <= len(choices):
-            self.perform(self.task_of(choices[int(text) - 1]))
+            self.perform(self.bench.of_choice(choices[int(text) - 1]))
         elif text in keys:
             keys[text](view)
         else:
@@ -89,26 +88,11 @@ class Talk:
         self.keeper.entry(entry)
         self.work = self.work.add(entry)
 
-    def task_of(self, choice: Choice) -> Task:
-        """Return a choice as a task."""
-        test = self.kit.catalogue.tests[self.kit.catalogue.test_index[choice.test]]
-        return Task(test, choice.title, choice.say, choice.minutes, choice.tools, choice.cautions,
-                    self._first(test), choice.remedy)  # fmt: skip
-
-    def task_for(self, test: Test) -> Task:
-        """Return any check as a task."""
-        catalogue, check = self.kit.catalogue, test.check
-        say = tuple(words(catalogue, text, test.it) for text in check.say)
-        title = words(catalogue, check.title, test.it)
-        return Task(test, title, say, check.minutes, tuple(check.tools), tuple(check.cautions),
-                    self._first(test))  # fmt: skip
-
-    def _first(self, test: Test) -> tuple[str, ...]:
-        """Return what must be done before a check and was not."""
-        catalogue = self.kit.catalogue
-        done = {catalogue.tests[catalogue.test_index[r.test]].check_id for r in self.work.readings}
-        missing = [name for name in test.check.after if name not in done]
-        return tuple(self.kit.base.checks[name].title for name in missing)
+    @property
+    def bench(self) -> Bench:
+        """The machine and the work-up as it stands."""
+        titles = {name: check.title for name, check in self.kit.base.checks.items()}
+        return Bench(self.kit.catalogue, titles, self.work)
 
     def perform(self, task: Task) -> None:
         """Say what to do, then ask what was seen."""
@@ -184,36 +168,19 @@ class Talk:
     def other(self, _view: View) -> None:
         """Do any check."""
         catalogue = self.kit.catalogue
-        tests = [t for t in catalogue.tests if t.check.by == "user" or self.work.who == "biomed"]
-        tests.sort(key=lambda test: (list(ZONES).index(test.check.zone), test.check.kind != "step"))
-        items = [Item(t.id, first_capital(words(catalogue, t.check.title, t.it)),
-                      ZONES[t.check.zone]) for t in tests]  # fmt: skip
+        items = list_others(catalogue, self.work)
         heading = lines("Which check?", mark="bold")
         name = Picker(self.screen, self.asker, heading, items, has_back=True).pick()
         if name is not None:
-            self.perform(self.task_for(catalogue.tests[catalogue.test_index[name]]))
+            self.perform(self.bench.of_test(catalogue.tests[catalogue.test_index[name]]))
 
     def remedy(self, _view: View) -> None:
         """Say that something was put right, and repeat the failed step."""
-        catalogue = self.kit.catalogue
-        found: dict[str, Remedied] = {}
-        items = []
-        for cause in catalogue.causes:
-            own = Remedied(cause.fault.remedy.act, cause.component)
-            key = f"{own.act}@{own.component}"
-            if cause.fault.remedy.by == "user" and key not in found:
-                found[key] = own
-                items.append(
-                    Item(key, say_remedy(catalogue, own), catalogue.circuit.title(own.component))
-                )
-        items.sort(key=lambda item: (item.group, item.label))
+        items, found = list_remedies(self.kit.catalogue)
         heading = lines("What was put right?", mark="bold")
         name = Picker(self.screen, self.asker, heading, items, has_back=True).pick()
         if name is not None:
-            failed = self.task_for(catalogue.tests[catalogue.test_index[self.work.failed]])
-            say = say_remedy(catalogue, found[name])
-            title = f"{say.rstrip('.')}, then repeat: {failed.title}"
-            self.perform(replace(failed, title=title, say=(say, *failed.say), remedy=found[name]))
+            self.perform(self.bench.of_remedy(found[name]))
 
     def undo(self, _view: View | None = None) -> None:
         """Take the last entry back."""

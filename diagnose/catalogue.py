@@ -144,9 +144,7 @@ def is_possible(circuit: Circuit, check: Check, it: str) -> bool:
     names = {name for name in check.isolate if name != SUPPLIES}
     for each in check.procedure:
         names |= set(each.set_ or {})
-        names |= {
-            port.split(".")[0] for port in (each.fill, each.feed, each.hold, each.squeeze) if port
-        }
+        names |= {each.port.split(".")[0]} if each.port else set()
     if check.reading.at:
         names.add(check.reading.at.split(".")[0])
     return all(name.replace("$it", it) in circuit.kinds for name in names)

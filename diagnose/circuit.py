@@ -20,6 +20,7 @@ from diagnose.kb.schema import Check, Component, Element, Machine
 ROOM = "room"
 KNOWN_GOOD = "known_good"
 SUPPLIES = "supplies"
+INSPIRATION, EXPIRATION = "inspiration", "expiration"  # positions of what breathes
 
 
 @dataclass(frozen=True)
@@ -185,8 +186,10 @@ def spread(circuit: Circuit, check: Check, it: str = "") -> tuple[set[str], set[
     for move in check.procedure:
         for name, position in (move.set_ or {}).items():
             positions[name.replace("$it", it)] = position
+        if move.breathe:
+            positions |= phases(circuit, EXPIRATION)
         graph = flow_graph(circuit, positions)
-        for port in (move.fill, move.feed, move.hold):
+        for port in (move.fill, move.feed, move.hold, move.breathe):
             if port:
                 start = circuit.space(port.replace("$it", it))
                 pressed |= {start} | nx.descendants(graph, start)
@@ -233,6 +236,29 @@ def find_space(circuit: Circuit, name: str) -> str:
         if f"{piece.component}.{piece.name}" == name:
             return piece.before
     return circuit.space(name)
+
+
+def phases(circuit: Circuit, phase: str) -> dict[str, str]:
+    """Return the positions in a half of a breath, of every component that has both halves.
+
+    >>> from diagnose.kb.load import load
+    >>> phases(wire(load(), "one_vaporizer_valve"), "inspiration")
+    {'ventilator': 'inspiration', 'spill_valve': 'inspiration'}
+    """
+    both = {INSPIRATION, EXPIRATION}
+    return {own: phase for own, kind in circuit.kinds.items() if both <= set(kind.positions)}
+
+
+def find_bellows(circuit: Circuit, port: str) -> str | None:
+    """Return the gas space of the bellows of the component that a port belongs to, if it has one.
+
+    >>> from diagnose.kb.load import load
+    >>> find_bellows(wire(load(), "one_vaporizer_valve"), "ventilator.in")
+    'ventilator.pouch'
+    """
+    own = port.split(".")[0]
+    found = (p.before for p in circuit.pieces if p.component == own and p.element.type == "bellows")
+    return next(found, None)
 
 
 def _named_ports(check: Check, it: str) -> list[str]:

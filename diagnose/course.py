@@ -25,6 +25,8 @@ from diagnose.sequence import repair_cost, search_places
 REMOVAL = 25.0  # taking the machine out and bringing another; judgement [min]
 PLACE = 12.0  # biomed's search for each wrongly named cause; judgement [min]
 NAME = 15.0  # what not knowing the cause costs later, for each place searched; judgement [min]
+LIGHT = 1e-7  # a cause less likely than this changes no plan [-]
+ALL = slice(None)
 WRONG_RETURN = 20_000.0  # a machine returned with its cause, in minutes of loss; judgement [min]
 
 
@@ -168,14 +170,19 @@ def believe(planner: Planner, ranking: Ranking, work: WorkUp) -> Belief:
     return Belief(weight / total, ranking.something_else / total, fixed)
 
 
-def joint(planner: Planner, belief: Belief, chances: Array | None = None) -> Array:
-    """Return P(cause, outcome) for every outcome of every test, (n_blocks + 1, n_outcomes)."""
-    own = planner.chances if chances is None else chances
-    found = np.matmul(belief.weight[:, None, :], own)[:, 0, :]
+def joint(planner: Planner, belief: Belief, columns: slice = ALL) -> Array:
+    """Return P(cause, outcome) for outcomes of the tests, all or some, (n_blocks + 1, n_outcomes).
+
+    What hardly weighs anything is taken to read as the healthy machine does.
+    """
+    own = planner.chances[:, :, columns]
     usual = belief.weight @ own[0]
     shows = np.where(belief.is_fixed, 0.0, planner.fitful)[:, None]
-    found = shows * found + (1 - shows) * usual
-    return np.concatenate([found, belief.other * planner.other[None, : found.shape[1]]], axis=0)
+    found = usual.copy()
+    heavy = np.flatnonzero((belief.weight.sum(axis=1) > LIGHT) & (shows[:, 0] > 0))
+    felt = np.matmul(belief.weight[heavy, None, :], own[heavy])[:, 0, :]
+    found[heavy] = shows[heavy] * felt + (1 - shows[heavy]) * usual[heavy]
+    return np.concatenate([found, belief.other * planner.other[None, columns]], axis=0)
 
 
 def course(planner: Planner, beliefs: Array, state: State) -> Course:

@@ -35,6 +35,8 @@ class Record:
     needed_at: datetime | None  # when the machine is needed
     knowledge: str  # version of the knowledge it was worked out with
     is_closed: bool
+    length: int  # entries in the record, those taken back and the end included: it only grows
+    closed_at: datetime | None = None
 
     @property
     def name(self) -> str:
@@ -177,9 +179,27 @@ def open_journal(work: WorkUp, knowledge: str, needed_at: datetime | None = None
 
 def resume(record: Record) -> Journal:
     """Return the record opened again; its next ``flush`` says so in it."""
-    journal = Journal(record.path, lines=_read_lines(record.path))
+    journal = reopen(record)
     journal.note("resumed")
     return journal
+
+
+def reopen(record: Record) -> Journal:
+    """Return the record opened again to add what belongs to the same sitting.
+
+    After a torn line it says "resumed" all the same: the line before is known as torn by that.
+    """
+    journal = Journal(record.path, lines=_read_lines(record.path))
+    if not _is_whole(journal.lines[-1]):
+        journal.note("resumed")
+    return journal
+
+
+def _is_whole(line: str) -> bool:
+    try:
+        return isinstance(json.loads(line), dict)
+    except ValueError:
+        return False
 
 
 def read_record(path: Path) -> Record:
@@ -231,6 +251,7 @@ def _replay(path: Path, events: list[dict[str, Any]]) -> Record:
         raise ValueError(f"form {head['form']} is not {FORM}, the form of this version")
     tools = None if head["tools"] is None else frozenset(map(str, head["tools"]))
     changed = frozenset(map(str, head.get("changed", [])))  # records of before the field have none
+    closed = None
     work = WorkUp(
         head["machine"],
         head["failed"],
@@ -251,9 +272,12 @@ def _replay(path: Path, events: list[dict[str, Any]]) -> Record:
             work = work.undo()
         if kind in ("undone", "reopened", "closed"):
             is_closed = kind == "closed"
+            closed = datetime.fromisoformat(event["at"]) if is_closed else None
     needed = head["needed_at"] and datetime.fromisoformat(head["needed_at"])
     opened = datetime.fromisoformat(head["at"])
-    return Record(path, work, opened, needed or None, head["knowledge"], is_closed)
+    return Record(
+        path, work, opened, needed or None, head["knowledge"], is_closed, len(events), closed
+    )
 
 
 def list_records() -> tuple[list[Record], list[LogError]]:

@@ -15,6 +15,7 @@ from diagnose.predict import Table
 from diagnose.readings import bands, find_band
 
 ELSE_VISIBLE = 0.01  # share of unknown causes that show at a given look; judgement [-]
+STEADY = 0.95  # how often what a cause showed at a look it shows again; judgement [-]
 LOGISTIC = 1.702  # this steep it looks normal, with wider tails: machines differ [-]
 BEYOND = 1.5  # times the inner edge of an open band
 TINY = 1e-12
@@ -27,6 +28,19 @@ class Group:
     test: int
     remedies: int  # how many remedies had been done
     readings: tuple[Reading, ...]
+
+
+@dataclass(frozen=True)
+class Again:
+    """The same look as before a remedy, which failed then."""
+
+    shows: NDArray[np.bool_]  # (n_blocks,) causes that it showed then
+    same: bool  # it reads as it did then
+
+    def weigh(self, log: Array, shows: NDArray[np.bool_]) -> Array:
+        """Return log chances of the reading now, for what it showed then and what it did not."""
+        steady = np.log(STEADY * self.same + (1 - STEADY) * np.exp(log))
+        return np.asarray(np.where(shows, steady, log))
 
 
 def log_likelihood(catalogue: Catalogue, table: Table, test: int, reading: Reading) -> Array:

@@ -6,11 +6,41 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.catalogue import Catalogue
-from diagnose.likelihood import TINY, Group, density, is_beyond, log_likelihood
+from diagnose.likelihood import TINY, Again, Group, density, is_beyond, log_likelihood
 from diagnose.physics.laws import Array
 from diagnose.predict import Table, band_chances
 
 PAIR_PARTICLES = 8  # machines a pair is judged on
+PAIRS = 231  # pairs that are weighed
+
+
+def choose_pairs(
+    prior: Array,
+    means: list[Array],
+    groups: tuple[Group, ...],
+    fixed: NDArray[np.int64],
+    relevant: NDArray[np.bool_],
+) -> NDArray[np.int64]:
+    """Return the pairs worth weighing, (n_pairs, 2): the likeliest if the better of both explains.
+
+    Every pair of relevant causes is looked at, each reading taken to be as likely as with the one
+    of the two that makes it likelier. What this leaves out was measured: docs/limits.md.
+    """
+    blocks = np.flatnonzero(relevant)
+    if len(blocks) < 2 or not groups:
+        return np.zeros((0, 2), dtype=np.int64)
+    score = np.add.outer(np.log(prior[blocks] + TINY), np.log(prior[blocks] + TINY))
+    for group, own in zip(groups, means, strict=True):
+        here = np.where(group.remedies >= fixed[blocks], own[0], own[blocks])
+        log = np.log(here + TINY)
+        score += np.maximum.outer(log, log)
+    a, b = np.triu_indices(len(blocks), 1)
+    value = score[a, b]
+    best = (
+        np.argsort(-value, kind="stable")[:PAIRS] if len(value) > PAIRS else np.arange(len(value))
+    )
+    best = np.sort(best)
+    return np.stack([blocks[a[best]], blocks[b[best]]], axis=1)
 
 
 def weigh_pairs(
@@ -19,17 +49,21 @@ def weigh_pairs(
     groups: tuple[Group, ...],
     fixed: NDArray[np.int64],
     prior: Array,
-    pool: list[int],
+    chosen: NDArray[np.int64],
+    again: tuple[Again | None, ...],
 ) -> tuple[tuple[tuple[int, int], ...], Array]:
-    """Return the pairs of a pool of causes, and the log of prior times likelihood of each."""
-    pairs = tuple((a, b) for i, a in enumerate(pool) for b in pool[i + 1 :])
-    if not pairs or not groups:
+    """Return the chosen pairs of causes, and the log of prior times likelihood of each."""
+    if not len(chosen) or not groups:
         return (), np.zeros(0)
-    a, b = (np.array(side) for side in zip(*pairs, strict=True))
+    a, b = chosen.T
+    pairs = tuple(zip(a.tolist(), b.tolist(), strict=True))
     total = np.zeros((len(pairs), len(range(0, table.n, max(1, table.n // PAIR_PARTICLES)))))
-    for group in groups:
+    for group, known in zip(groups, again, strict=True):
         here = [np.where(group.remedies >= fixed[side], 0, side) for side in (a, b)]
-        total += _pair_likelihood(catalogue, table, group, *here)
+        own = _pair_likelihood(catalogue, table, group, *here)
+        if known is not None:
+            own = known.weigh(own, (known.shows[here[0]] | known.shows[here[1]])[:, None])
+        total += own
     top = total.max(axis=1)
     mean = top + np.log(np.exp(total - top[:, None]).mean(axis=1))
     return pairs, np.log(prior[a] * prior[b] / prior[0] + TINY) + mean

@@ -20,22 +20,22 @@ from diagnose.catalogue import Catalogue, Cause, Test
 from diagnose.circuit import KNOWN_GOOD, SUPPLIES, ordinary
 from diagnose.kb.schema import PARAMETERS, Severity
 from diagnose.physics.laws import Array
-from diagnose.physics.network import Network, Settings, build, move, typical, vary
-from diagnose.physics.procedure import play, reach
+from diagnose.physics.network import Network, Settings, build, ends, move, typical, vary
+from diagnose.physics.procedure import play, reach_rows
 from diagnose.units import to_si
 
 N_MACHINES = 24  # machines of a profile, and severities of a cause
 SEED = 20_261_125
 
 #: what of a check and its reading decides the solution
-_SOLVED = {"set_up", "isolate", "procedure", "quantity", "at", "reach"}
+_SOLVED = {"set_up", "isolate", "procedure", "quantity", "at", "reach", "when"}
 
 Memory = MutableMapping[str, Array]
 
 _WRITES = {
     "leak": ("bore", "seep"),
     "block": ("open",),
-    "unseat": ("seep", "bore"),
+    "unseat": ("seep", "bore", "open"),
     "feed": ("flow",),
     "misread": ("gain", "offset", "bias", "top"),
     "empty": ("fill",),
@@ -196,17 +196,24 @@ def _name_solution(bench: Bench, test: Test, felt: Sequence[int]) -> str:
 
 
 def _felt(bench: Bench, test: Test) -> list[int]:
-    """Return the causes whose edits lie on elements a set-up can feel, by wide connectivity."""
+    """Return the causes whose edits lie on elements that a set-up can feel, each on its own."""
     rows, retable = _tables(bench, test, list(range(len(bench.causes))), one=True)
-    nodes = reach(bench.network, test.check, test.it, rows, retable)
-    spaces = {bench.network.spaces[node] for node in nodes}
-    near = {
-        (p.component, p.name)
-        for p in bench.network.pieces
-        if (p.before in spaces or p.after in spaces)
-        and (p.element.type != "cell" or test.check.reading.quantity == "oxygen")
+    found = reach_rows(bench.network, test.check, test.it, rows, retable)
+    outside = np.zeros((1, found.shape[1]), dtype=bool)
+    before, after = ends(bench.network)
+    near = found[before] | np.concatenate([found, outside])[after]
+    pieces = bench.network.pieces
+    reads_oxygen = test.check.reading.quantity == "oxygen"
+    names = {
+        place: (piece.component, piece.name)
+        for place, piece in enumerate(pieces)
+        if reads_oxygen or piece.element.type != "cell"
     }
-    return [index for index, names in enumerate(bench.touched) if names & near]
+    return [
+        index
+        for index, touched in enumerate(bench.touched)
+        if touched & {names.get(own) for own in np.flatnonzero(near[:, index + 1]).tolist()}
+    ]
 
 
 def _tables(

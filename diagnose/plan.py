@@ -76,7 +76,8 @@ def minutes_of(planner: Planner, work: WorkUp, tests: Sequence[int]) -> Array:
     first = []
     for index in tests:
         missing = [name for name in planner.catalogue.tests[index].check.after if name not in done]
-        first.append(sum(t.check.minutes for t in planner.catalogue.tests if t.check_id in missing))
+        tests_ = planner.catalogue.tests if missing else ()
+        first.append(sum(t.check.minutes for t in tests_ if t.check_id in missing))
     return np.asarray(planner.test_minutes[list(tests)] + CHANGE * moved + np.array(first))
 
 
@@ -224,7 +225,7 @@ def _remedy_options(planner: Planner, belief: Belief, work: WorkUp, state: State
     """Return every remedy followed by repeating the failed step, and the plain repeat."""
     index = planner.table.index[work.failed]
     columns = planner.table.columns(index)
-    own = joint(planner, belief)[:, columns]
+    own = joint(planner, belief, columns)
     usual = belief.weight @ planner.chances[0][:, columns]
     blocks = belief.blocks[:-1]
     done = set(work.remedies)
@@ -251,15 +252,14 @@ def _try(
     chance = both.sum(axis=0)
     after = (both / np.maximum(chance, 1e-300)).T
     test = planner.catalogue.tests[index]
-    passed = [test.check.reading.outcomes[name].means == "pass" for name in test.outcomes]
-    cost = np.array(
-        [
-            course(
-                planner, after[row : row + 1], replace(state, may_return=ok, may_confirm=ok)
-            ).cost[0]
-            for row, ok in enumerate(passed)
-        ]
-    )
+    outcomes = test.check.reading.outcomes
+    passed = np.array([outcomes[name].means == "pass" for name in test.outcomes])
+    cost = np.zeros(len(passed))
+    for ok in (True, False):
+        rows = passed == ok
+        if rows.any():
+            then = replace(state, may_return=ok, may_confirm=ok)
+            cost[rows] = course(planner, after[rows], then).cost
     return Option("remedy", index, minutes, chance, after, float(minutes + chance @ cost), group)
 
 

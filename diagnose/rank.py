@@ -13,19 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.catalogue import Catalogue, Cause, belongs
-from diagnose.likelihood import TINY, Group, broad_likelihood, log_likelihood
+from diagnose.likelihood import TINY, Again, Group, broad_likelihood, log_likelihood
 from diagnose.model import SOMETHING_ELSE, Reading, Remedied, WorkUp
-from diagnose.pairs import weigh_pairs
+from diagnose.pairs import choose_pairs, weigh_pairs
 from diagnose.physics.laws import Array
 from diagnose.predict import Table
 from diagnose.readings import verdict
 
 ELSE_PRIOR = 0.002  # chance of a cause outside the knowledge at a checkout; judgement [-]
-ELSE_HEALS = 0.1  # how often a cause outside the knowledge shows no more where it showed [-]
 EXCLUDED = 0.05  # what a rule's exclusion leaves of a cause's chance; judgement [-]
 CHANGED = 5.0  # how much oftener a slip is there when its part was just changed; judgement [-]
 RELEVANT = 2.0  # how much likelier than on the healthy machine a failed reading must be
-PAIR_POOL = 22  # causes that may stand in a pair
 PAIR_SHOWN = 1e-4  # less likely pairs are not listed [-]
 
 
@@ -127,16 +125,45 @@ class Evidence:
     means: list[Array]  # per group, the likelihood of each cause, severities averaged
 
 
+def find_again(
+    catalogue: Catalogue, table: Table, groups: tuple[Group, ...]
+) -> tuple[Again | None, ...]:
+    """Return for each group what is known from the same look before the last remedy.
+
+    What a cause showed to this person on this machine it shows again, unless it was put right.
+    """
+    before: dict[int, str] = {}
+    found: list[Again | None] = []
+    for group in groups:
+        test, last = catalogue.tests[group.test], group.readings[-1]
+        known = before.get(group.test)
+        if known is None:
+            found.append(None)
+        else:
+            column = table.first[group.test] + test.outcomes.index(known)
+            own = table.prob[:: table.n, column]
+            shows = (own > RELEVANT * own[0]) & (catalogue.shows >= 1.0)
+            found.append(Again(shows & (not test.check.procedure), last.outcome == known))
+        if verdict(test, last) == "fail":
+            before[group.test] = last.outcome
+        else:
+            before.pop(group.test, None)
+    return tuple(found)
+
+
 def weigh(
-    catalogue: Catalogue, table: Table, groups: tuple[Group, ...], fixed: NDArray[np.int64]
+    catalogue: Catalogue,
+    table: Table,
+    groups: tuple[Group, ...],
+    fixed: NDArray[np.int64],
+    again: tuple[Again | None, ...],
 ) -> Evidence:
     """Return the log likelihood of every reading group, per particle."""
     blocks, n = len(table.causes), table.n
     shows = catalogue.shows
     fitful = np.flatnonzero(shows < 1.0)
     evidence = Evidence(np.zeros((blocks, n)), np.zeros((blocks, n)), 0.0, [])
-    failed: set[int] = set()
-    for group in groups:
+    for group, known in zip(groups, again, strict=True):
         each = [
             log_likelihood(catalogue, table, group.test, r).reshape(blocks, n)
             for r in group.readings
@@ -145,31 +172,18 @@ def weigh(
         usual = there[0].copy()
         if len(fitful):
             there[fitful] = sum(_fitful(own[fitful], own[0], shows[fitful, None]) for own in each)
+        if known is not None:
+            there = known.weigh(there, known.shows[:, None])
         evidence.means.append(np.exp(there).mean(axis=1))
         evidence.there += there
         gone = group.remedies >= fixed
         if gone.any():
             there = np.where(gone[:, None], usual, there)
         evidence.gone += there
-        broad = [_log_broad(catalogue, table, group.test, r, failed) for r in group.readings]
-        evidence.other += float(pool_repeats(group, broad))
+        broad = [np.log(broad_likelihood(catalogue, table, group.test, r)) for r in group.readings]
+        other = pool_repeats(group, [np.asarray(own) for own in broad])
+        evidence.other += float(other if known is None else known.weigh(other, np.array(True)))
     return evidence
-
-
-def _log_broad(
-    catalogue: Catalogue, table: Table, test: int, reading: Reading, failed: set[int]
-) -> Array:
-    """Return the log chance of a reading from an unknown cause; note in ``failed`` where it showed.
-
-    What is unknown seldom goes away with a remedy for something else.
-    """
-    chance = broad_likelihood(catalogue, table, test, reading)
-    means = verdict(catalogue.tests[test], reading)
-    if means == "fail":
-        failed.add(test)
-    elif means == "pass" and test in failed:
-        chance = min(chance, ELSE_HEALS)
-    return np.asarray(np.log(chance))
 
 
 def pool_repeats(group: Group, each: list[Array]) -> Array:
@@ -220,12 +234,13 @@ def rank(
         Chances that sum to one.
     """
     groups = group_readings(catalogue, work)
+    again = find_again(catalogue, table, groups)
     fixed = fixed_at(catalogue, work)
     prior = prior_of(catalogue, rates, work.changed)
     for block, cause in enumerate(catalogue.causes, 1):
         if cause.id in excluded:
             prior[block] *= EXCLUDED
-    evidence = weigh(catalogue, table, groups, fixed)
+    evidence = weigh(catalogue, table, groups, fixed, again)
     n = table.n
     own = np.log(prior / n + TINY)[:, None]
     was_fixed = (fixed <= len(work.remedies))[:, None]
@@ -233,8 +248,8 @@ def rank(
     gone = own + evidence.gone + np.where(was_fixed, np.log(1 - botched), 0.0)
     there = np.where(was_fixed, own + evidence.there + np.log(botched + TINY), -np.inf)
     relevant = find_relevant(catalogue, table, groups)
-    pool = _pool(prior, evidence, relevant)
-    pairs, pair_log = weigh_pairs(catalogue, table, groups, fixed, prior, pool)
+    chosen = choose_pairs(prior, evidence.means, groups, fixed, relevant)
+    pairs, pair_log = weigh_pairs(catalogue, table, groups, fixed, prior, chosen, again)
     other = float(np.log(ELSE_PRIOR) + evidence.other)
     top = max(float(gone.max()), float(there.max()), other, float(pair_log.max(initial=-np.inf)))
     gone_w, there_w = np.exp(gone - top), np.exp(there - top)
@@ -302,18 +317,6 @@ def _share_left(
     usual = chance[other] * prior[own] / prior[0]
     part = np.maximum(0.0, 1 - usual / np.maximum(pair_chance, TINY))
     return np.where(whole, 1.0, np.where(open_one | open_two, part, 0.0))
-
-
-def _pool(prior: Array, evidence: Evidence, relevant: NDArray[np.bool_]) -> list[int]:
-    """Return the blocks that may stand in a pair: likely alone, or good at explaining a reading."""
-    alone = prior * np.exp(evidence.gone.max(axis=1) - evidence.gone.max())
-    lead = np.zeros(len(prior))
-    for own in evidence.means:
-        lead = np.maximum(lead, np.minimum(1.0, own / (own[0] + TINY) / 20))
-    score = alone / (alone[1:].max() + TINY) + prior / prior[1:].max() * lead
-    score = np.where(relevant, score, -1.0)
-    order = np.argsort(-score, kind="stable")[:PAIR_POOL]
-    return sorted(int(block) for block in order if relevant[block])
 
 
 def name_ranking(table: Table, ranking: Ranking) -> list[tuple[tuple[str, ...], float]]:

@@ -6,7 +6,7 @@ and become SI here, once. Unknown fields are refused. A number always carries it
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
@@ -18,18 +18,6 @@ DottedId = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*\.[a-z][a-z0-9_]*$")]
 Port = Annotated[str, Field(pattern=r"^(\$it|[a-z][a-z0-9_]*)\.[a-z][a-z0-9_]*$")]
 Words = Annotated[str, Field(min_length=3)]
 Source = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*(#[A-Za-z0-9., -]+)?$")]
-ZONES = (
-    "supply",
-    "dosing",
-    "vapour",
-    "outlet",
-    "breathing",
-    "ventilator",
-    "scavenging",
-    "monitoring",
-    "power",
-    "emergency",
-)
 Zone = Literal[
     "supply",
     "dosing",
@@ -42,10 +30,11 @@ Zone = Literal[
     "power",
     "emergency",
 ]
+ZONES: tuple[str, ...] = get_args(Zone)
 Hazard = Literal["cannot_ventilate", "hypoxic_mixture", "awareness", "overdose", "barotrauma",
                  "rebreathing", "room_pollution", "wrong_gas", "delay_only"]  # fmt: skip
 ElementType = Literal["passage", "leak", "valve", "relief", "store", "bag", "bulb", "feed",
-                      "gauge", "cell", "cylinder"]  # fmt: skip
+                      "gauge", "cell", "cylinder", "bellows"]  # fmt: skip
 Gas = Literal["oxygen", "nitrous_oxide", "air"]
 Person = Literal["user", "biomed"]
 Act = Literal["close", "open", "cap", "refit", "replace", "drain", "clean", "set", "repair"]
@@ -74,7 +63,7 @@ Time = Annotated[float, _quantity("time")]
 #: parameter of a circuit element -> kind of quantity
 PARAMETERS = {
     "drop": "pressure",  # pressure lost at 60 L/min through a passage, valve or relief
-    "opening": "pressure",  # pressure at which a valve or relief begins to open
+    "opening": "pressure",  # at which a valve or relief begins to open, or a bellows rises
     "recoil": "pressure",  # vacuum an empty suction bulb makes
     "bore": "length",  # diameter of a hole
     "seep": "flow",  # laminar leak at 30 cmH2O: joints; the wrong way through a valve: its seat
@@ -212,7 +201,7 @@ class Effect(Strict):
         wanted = {
             "leak": ("bore", "seep"),
             "block": ("open",),
-            "unseat": ("seep", "bore"),
+            "unseat": ("seep", "bore", "open"),
             "feed": ("flow",),
             "stay": ("position",),
             "misread": ("gain", "offset", "bias", "top"),
@@ -316,6 +305,7 @@ class Reading(Strict):
     ask: Words
     quantity: Literal["pressure", "flow", "time", "volume", "oxygen"] | None = None
     at: Port | None = None  # component.element for what shows it; component.port for a test gauge
+    when: Annotated[Literal["peak", "end"] | None, Field(description="of a breath")] = None
     unit: str | None = None
     reach: Fraction | None = None  # for ``time``: share of the store's size that counts as filled
     reach_source: Source | None = None
@@ -328,16 +318,26 @@ class Reading(Strict):
 
 
 class Move(Strict):
-    """One move of a procedure, in order; exactly one of set, fill, feed, squeeze, hold, wait."""
+    """One move of a procedure, in order; exactly one of set, fill, ..., breathe, wait."""
 
     set_: Annotated[dict[str, str] | None, Field(alias="set")] = None
     fill: Annotated[Port | None, Field(description="top up here until the gauge shows 'to'")] = None
     feed: Port | None = None
     squeeze: Annotated[Port | None, Field(description="a suction bulb, squeezed until flat")] = None
     hold: Annotated[Port | None, Field(description="keep this port at pressure 'to'")] = None
+    breathe: Annotated[Port | None, Field(description="a ventilator, breathing in here")] = None
     to: Sourced | None = None
     flow: Sourced | None = None
     wait: Sourced | None = None
+    volume: Sourced | None = None
+    inspiration: Sourced | None = None
+    expiration: Sourced | None = None
+    breaths: Annotated[int, Field(ge=1, le=10)] | None = None
+
+    @property
+    def port(self) -> str | None:
+        """Where the move is made."""
+        return self.fill or self.feed or self.squeeze or self.hold or self.breathe
 
 
 class Limit(Strict):

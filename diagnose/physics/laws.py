@@ -283,6 +283,59 @@ def bag_content(pg: Array, size: Array, stretch: Array) -> tuple[Array, Array]:
     return content, compliance
 
 
+def bellows_content(pg: Array, size: Array, lift: Array) -> tuple[Array, Array]:
+    """Return the gas a bellows or piston holds at a pressure, and its compliance.
+
+    Down below the pressure that lifts it, at its top above; between them as steep as a slack bag.
+
+    Parameters
+    ----------
+    pg : array
+        Gauge pressure in it [Pa].
+    size : array
+        Content at the top; 0 for none [m^3].
+    lift : array
+        Pressure at which it rises: its weight over its area [Pa].
+
+    Returns
+    -------
+    content, compliance : array
+        Gas held [m^3], and its derivative [m^3/Pa].
+
+    Examples
+    --------
+    >>> content, _ = bellows_content(np.array([0.0, 200.0, 300.0]), np.array(1e-3), np.array(200.0))
+    >>> [round(float(v) * 1e6) for v in content]
+    [0, 500, 1000]
+    """
+    sigma = 1 / (1 + np.exp(-np.clip((pg - lift) / BAG_SLACK, -60, 60)))
+    return size * sigma, size * sigma * (1 - sigma) / BAG_SLACK
+
+
+def bellows_pressure(held: Array, size: Array, lift: Array) -> Array:
+    """Return the pressure at which a bellows holds so much gas, the inverse of its content.
+
+    Parameters
+    ----------
+    held : array
+        Gas held, kept within a millionth of empty and full [m^3].
+    size, lift : array
+        As for ``bellows_content`` [m^3, Pa].
+
+    Returns
+    -------
+    array
+        Gauge pressure [Pa].
+
+    Examples
+    --------
+    >>> float(bellows_pressure(np.array(5e-4), np.array(1e-3), np.array(200.0)))
+    200.0
+    """
+    share = np.clip(held / np.maximum(size, 1e-12), 1e-6, 1 - 1e-6)
+    return np.asarray(lift + BAG_SLACK * np.log(share / (1 - share)))
+
+
 def bulb_content(pg: Array, size: Array, recoil: Array) -> tuple[Array, Array]:
     """Return the gas a suction bulb holds at a pressure below the room's, and its compliance.
 

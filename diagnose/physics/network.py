@@ -268,11 +268,12 @@ def laws(network: Network, table: Array) -> Array:
 
 @dataclass(frozen=True)
 class Stores:
-    """What the gas spaces hold: rigid and elastic walls, bags and bulbs."""
+    """What the gas spaces hold: rigid and elastic walls, bags, bulbs and bellows."""
 
     rigid: Array  # (n_nodes, n_rows) compliance [m^3/Pa]
     bags: tuple[tuple[int, Array, Array], ...]  # node, size, stretch
     bulbs: tuple[tuple[int, Array, Array], ...]  # node, size, recoil
+    bellows: tuple[tuple[int, Array, Array], ...] = ()  # node, size, pressure that lifts it
 
 
 def stores(network: Network, table: Array, p_room: float) -> Stores:
@@ -293,7 +294,7 @@ def stores(network: Network, table: Array, p_room: float) -> Stores:
         Compliances and stores by node.
     """
     rigid = np.full((len(network.spaces), table.shape[0]), SPACE_LEAST / p_room)
-    bags, bulbs = [], []
+    bags, bulbs, bellows = [], [], []
     for piece in network.pieces:
         get = {
             name: table[:, network.column[piece.component, piece.name, name]] for name in PARAMETERS
@@ -306,7 +307,9 @@ def stores(network: Network, table: Array, p_room: float) -> Stores:
             bags.append((node, get["size"], np.where(get["size"] > 0, natural, 0.0)))
         elif piece.element.type == "bulb":
             bulbs.append((node, get["size"], get["recoil"]))
-    return Stores(rigid, tuple(bags), tuple(bulbs))
+        elif piece.element.type == "bellows":
+            bellows.append((node, get["size"], get["opening"]))
+    return Stores(rigid, tuple(bags), tuple(bulbs), tuple(bellows))
 
 
 def feeds(network: Network, table: Array, *, oxygen: bool = False) -> Array:

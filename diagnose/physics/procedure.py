@@ -1,6 +1,7 @@
 """Play a check's procedure on many machines at once and return what would be read.
 
-The moves are few: fill, feed, squeeze a bulb, hold a pressure, wait, put something in a position.
+The moves are few: fill, feed, squeeze a bulb, hold a pressure, breathe, wait, put something in a
+position.
 """
 
 from __future__ import annotations
@@ -11,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.circuit import Piece, find_space
+from diagnose.circuit import EXPIRATION, INSPIRATION, Piece, find_bellows, find_space, phases
 from diagnose.kb.schema import Check, Move
+from diagnose.physics.breath import Breathed, breathe, read_breath
 from diagnose.physics.cylinder import fill_pressure
 from diagnose.physics.laws import P_ROOM, Array, make_law
 from diagnose.physics.mixing import AIR_OXYGEN, Inflow, begin_shares, mix
@@ -42,6 +44,7 @@ class Scene:
     taken: Array | None = None  # flow at a held port (n_rows,)
     oxygen: Array | None = None  # oxygen fed into each space (n_nodes, n_rows) [m^3/s]
     share: Array | None = None  # share of oxygen in each space (n_nodes, n_rows)
+    breathed: Breathed | None = None
 
 
 def play(
@@ -91,7 +94,13 @@ def play(
         scene.share = begin_shares(scene.net, len(table))
         scene.oxygen = _fed_oxygen(network, table, nodes, supplies)
     for move in check.procedure:
-        if move.set_:
+        if move.breathe:
+            nets = []
+            for phase in (INSPIRATION, EXPIRATION):
+                scene.table = retable(phases(network.circuit, phase))
+                nets.append(_net(network, scene.table, nodes, p_room, supplies))
+            _breathe(network, it, move, scene, (nets[0], nets[1]), nodes)
+        elif move.set_:
             scene.table = retable({name.replace("$it", it): to for name, to in move.set_.items()})
             scene.oxygen = _fed_oxygen(network, scene.table, nodes, supplies)
             fresh = _net(network, scene.table, nodes, p_room, supplies)
@@ -122,28 +131,48 @@ def reach(network: Network, check: Check, it: str, table: Array, retable: Retabl
     list of int
         Their nodes, sorted [-].
     """
+    found = reach_rows(network, check, it, table, retable)
+    return [int(node) for node in np.flatnonzero(found.any(axis=1))]
+
+
+def reach_rows(
+    network: Network, check: Check, it: str, table: Array, retable: Retable
+) -> NDArray[np.bool_]:
+    """Return for each row which gas spaces can feel the moves or be felt by the reading.
+
+    Parameters
+    ----------
+    network, check, it, table, retable
+        As for ``reach``.
+
+    Returns
+    -------
+    array of bool, shape (n_nodes, n_rows)
+        True where they can [-].
+    """
     tables = [table]
     for move in check.procedure:
         if move.set_:
             tables.append(retable({name.replace("$it", it): to for name, to in move.set_.items()}))
-    open_ = np.any([laws(network, rows)[[0, 2, 3]].any(axis=(0, 2)) for rows in tables], axis=0)
+        elif move.breathe:
+            tables += [retable(phases(network.circuit, p)) for p in (INSPIRATION, EXPIRATION)]
+    open_ = np.any([laws(network, rows)[[0, 2, 3]].any(axis=0) for rows in tables], axis=0)
     before, after = ends(network)
-    found = {network.node(space) for space in _seeds(network, check, it)}
-    grown = True
-    while grown:
-        grown = False
-        for index in np.flatnonzero(open_):
-            pair = {int(before[index]), int(after[index])} - {len(network.spaces)}
-            if pair & found and not pair <= found:
-                found |= pair
-                grown = True
-    return sorted(found)
+    inner = np.flatnonzero(after < len(network.spaces))
+    found = np.zeros((len(network.spaces), len(table)), dtype=bool)
+    found[[network.node(space) for space in _seeds(network, check, it)]] = True
+    size = -1
+    while size != (size := int(found.sum())):
+        for index in inner:
+            a, b = int(before[index]), int(after[index])
+            joined = (found[a] | found[b]) & open_[index]
+            found[a] |= joined
+            found[b] |= joined
+    return found
 
 
 def _seeds(network: Network, check: Check, it: str) -> list[str]:
-    ports = [
-        port for move in check.procedure for port in (move.fill, move.feed, move.hold, move.squeeze)
-    ]
+    ports = [move.port for move in check.procedure]
     return [
         find_space(network.circuit, port.replace("$it", it))
         for port in [*ports, check.reading.at]
@@ -164,6 +193,7 @@ def _net(network: Network, table: Array, nodes: list[int], p_room: float, suppli
         rigid=held.rigid[nodes],
         bags=tuple((int(place[n]), a, b) for n, a, b in held.bags if place[n] >= 0),
         bulbs=tuple((int(place[n]), a, b) for n, a, b in held.bulbs if place[n] >= 0),
+        bellows=tuple((int(place[n]), a, b) for n, a, b in held.bellows if place[n] >= 0),
     )
     feed = feeds(network, table)[nodes]
     law = make_law(laws(network, table)[:, kept])
@@ -180,7 +210,7 @@ def _do(
     p_room: float,
 ) -> None:
     rows = len(scene.table)
-    port = next((p for p in (move.fill, move.feed, move.hold, move.squeeze) if p), None)
+    port = move.port
     node = (
         nodes.index(network.node(find_space(network.circuit, port.replace("$it", it))))
         if port
@@ -213,6 +243,18 @@ def _do(
             scene.oxygen[node] += most * GAS_OXYGEN[gas]
     elif move.wait:
         _wait(network, check, it, scene, nodes, move.wait.si_time(), p_room)
+
+
+def _breathe(
+    network: Network, it: str, move: Move, scene: Scene, nets: tuple[Net, Net], nodes: list[int]
+) -> None:
+    """Play a few breaths; afterwards the ventilator is in expiration."""
+    port = str(move.breathe).replace("$it", it)
+    spaces = (network.circuit.space(port), str(find_bellows(network.circuit, port)))
+    node, bellows = (nodes.index(network.node(space)) for space in spaces)
+    breath = read_breath(move, node, bellows)
+    scene.breathed = breathe(*nets, scene.pg, breath)
+    scene.pg, scene.net = scene.breathed.pg, nets[1]
 
 
 def _with(scene: Scene, source: Source, seconds: float) -> None:
@@ -309,15 +351,18 @@ def _read(network: Network, check: Check, it: str, scene: Scene, nodes: list[int
         return scene.taken
     if reading.quantity == "time":
         return first_crossing(scene.times, scene.shares, reading.reach or 1.0)
-    if reading.quantity == "volume":
+    if reading.quantity == "volume" and scene.breathed is None:
         return _held(network, check, it, scene, nodes, share=False)
     space = find_space(network.circuit, str(reading.at).replace("$it", it))
     node = nodes.index(network.node(space))
     if scene.share is not None:
         return _read_oxygen(network, str(reading.at).replace("$it", it), scene, scene.share[node])
+    if scene.breathed is not None and reading.quantity == "volume":
+        return np.asarray(scene.breathed.moved[node])
     gain, offset = _gauge(network, check, it, scene.table)
+    pg = scene.breathed.peak if scene.breathed and reading.when == "peak" else scene.pg
     stored = _cylinder_pressure(network, space, scene.table)
-    return np.asarray((scene.pg[node] if stored is None else stored) * gain + offset)
+    return np.asarray((pg[node] if stored is None else stored) * gain + offset)
 
 
 def _read_oxygen(network: Network, at: str, scene: Scene, share: Array) -> Array:

@@ -15,7 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.errors import PhysicsError
-from diagnose.physics.laws import Array, Law, bag_content, bulb_content, flow_through
+from diagnose.physics.laws import (
+    Array,
+    Law,
+    bag_content,
+    bellows_content,
+    bulb_content,
+    flow_through,
+)
 from diagnose.physics.network import Stores
 
 TOLERANCE = 0.5  # [Pa]
@@ -31,8 +38,8 @@ class Source:
 
     node: int
     target: Array  # (n_rows,) [Pa]
-    least: float  # [m^3/s]
-    most: float  # [m^3/s]
+    least: float | Array  # one for all rows, or one a row [m^3/s]
+    most: float | Array  # [m^3/s]
     gain: float = 4e-6  # [m^3/s/Pa]
 
     def flow(self, pg: Array) -> tuple[Array, Array]:
@@ -51,6 +58,25 @@ class Source:
         wanted = self.gain * (self.target - pg)
         inside = (wanted > self.least) & (wanted < self.most)
         return np.clip(wanted, self.least, self.most), np.where(inside, -self.gain, 0.0)
+
+    def take(self, rows: Rows) -> Source:
+        """Return the source of some of the rows.
+
+        Parameters
+        ----------
+        rows : array of int, shape (n,)
+            The rows wanted [-].
+
+        Returns
+        -------
+        Source
+            The same for these rows only.
+        """
+        least, most = (
+            bound[rows] if isinstance(bound, np.ndarray) else bound
+            for bound in (self.least, self.most)
+        )
+        return replace(self, target=self.target[rows], least=least, most=most)
 
 
 @dataclass
@@ -129,6 +155,10 @@ def content(stores: Stores, pg: Array, rows: Rows) -> tuple[Array, Array]:
         own, slope = bulb_content(pg[node], size[rows], recoil[rows])
         held[node] += own
         compliance[node] += slope
+    for node, size, lift in stores.bellows:
+        own, slope = bellows_content(pg[node], size[rows], lift[rows])
+        held[node] += own
+        compliance[node] += slope
     return held, compliance
 
 
@@ -146,7 +176,7 @@ def _newton(net: Net, part: Array, held: Array, dt: float, law: Law, rows: Rows)
             into[b] += flow[index]
             diagonal[b] += slope[index]
     for source in net.sources:
-        taken, change = replace(source, target=source.target[rows]).flow(part[source.node])
+        taken, change = source.take(rows).flow(part[source.node])
         into[source.node] += taken
         diagonal[source.node] -= dt * change
     off = {pair: -sum(slope[index] for index in indices) for pair, indices in net.joins.items()}

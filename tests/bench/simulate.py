@@ -24,6 +24,7 @@ from diagnose.testability import find_groups
 
 TRUTH_SEED = 977
 TRUTH_MACHINES = 24
+SHOWS_AGAIN = 0.95  # what a cause showed a person at a look it shows again; assumed [-]
 
 
 @dataclass
@@ -44,10 +45,25 @@ class Truth:
     def answer(self, name: str) -> Reading:
         """Return what is read at a test; a repeat with nothing changed reads the same."""
         key = (name, self.remedies)
+        if key not in self.memory and self._shows_again(name):
+            earlier = [r for (test, _), r in self.memory.items() if test == name]
+            self.memory[key] = earlier[-1]
         fitful = self.block > 0 and self.kit.catalogue.causes[self.block - 1].fault.intermittent < 1
         if key not in self.memory or fitful:
             self.memory[key] = self._draw(name)
         return self.memory[key]
+
+    def _shows_again(self, name: str) -> bool:
+        """Tell whether a look reads as before a remedy that did not put the cause right."""
+        test = self.kit.catalogue.tests[self.table.index[name]]
+        seen = any(own == name for own, _ in self.memory)
+        return (
+            seen
+            and not test.check.procedure
+            and not self.is_fixed
+            and bool(self.table.felt[self.block, self.table.index[name]])
+            and self.rng.uniform() < SHOWS_AGAIN
+        )
 
     def _row(self) -> int:
         block = 0 if self.is_fixed else self.block

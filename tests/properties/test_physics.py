@@ -73,7 +73,9 @@ def test_more_leak_never_reads_less_leak(catalogue, network, check, place, kind,
     parameter, low, high, unit = kind
     sizes = [f"{low * (high / low) ** share:.6g} {unit}" for share in sorted(shares)]
     causes = tuple(leak_of(place, parameter, size) for size in sizes)
-    bench = Bench(network, typical(network), causes, draw(len(causes), network.width, 2, seed))
+    columns = [".".join(name) for name in network.column]
+    draws = draw([cause.id for cause in causes], columns, 2, seed)
+    bench = Bench(network, typical(network), causes, draws)
     test = catalogue.tests[catalogue.test_index[check]]
     shown = predict_quantity(bench, test)[1:]
     assert (CHECKS[check] * np.diff(shown, axis=0) > -SLACK[str(test.check.reading.quantity)]).all()

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from diagnose.likelihood import density
+from diagnose.likelihood import Again, density
 from diagnose.model import Reading, Remedied, WorkUp
 from diagnose.pairs import combine
 from diagnose.rank import is_fixed_by, prior_of, rank
@@ -127,3 +127,37 @@ def test_the_likelihood_of_a_number_integrates_to_the_band_it_lies_in(get_kit):
     near = density(test, Reading(HOLD, "falls_slowly", 2000.0), at, np.array([70.0]))
     far = density(test, Reading(HOLD, "falls_slowly", 2600.0), at, np.array([70.0]))
     assert near > 100 * far > 0
+
+
+def test_a_look_repeated_after_a_remedy_shows_a_cause_again_19_times_in_20():
+    shows = np.array([True, False])
+    log = np.log(np.array([0.05, 0.05]))
+    other, same = Again(shows, same=False), Again(shows, same=True)
+    assert np.exp(other.weigh(log, shows)) == pytest.approx([0.0025, 0.05])
+    assert np.exp(same.weigh(log, shows)) == pytest.approx([0.9525, 0.05])
+
+
+def test_a_look_that_passes_after_a_remedy_speaks_against_what_the_remedy_left(get_kit):
+    """The hose was pushed home and now holds; a worn outlet would have let it go again."""
+    kit, failed = get_kit("small"), "supply.tug@o2_hose"
+    work = WorkUp("small", failed).add(read_answer(kit.catalogue, failed, "not_home"))
+    remedy = kit.base.faults["supply.hose_not_home"].remedy
+    work = work.add(Remedied(remedy.act, "o2_hose"))
+    passed = work.add(read_answer(kit.catalogue, failed, "firm"))
+    worn = "supply.wall_outlet_worn"
+    stated = {own.outcome: own.chance for own in kit.base.faults[worn].seen
+              if own.check == "supply.tug"}  # fmt: skip
+    alone = (1 - sum(stated.values())) * chance(kit, work, worn)  # as if it were looked at afresh
+    assert 0 < chance(kit, passed, worn) < 0.5 * alone
+    assert rank(kit.catalogue, kit.table, passed).remaining < 0.01
+
+
+def test_a_part_that_was_changed_makes_its_slips_likelier_and_no_others(get_kit):
+    kit = get_kit("small")
+    plain = prior_of(kit.catalogue)
+    raised = prior_of(kit.catalogue, changed=frozenset({"absorber"}))
+    index = kit.catalogue.cause_index
+    seated, torn = index["breathing.canister_not_seated"], index["breathing.bag_torn"]
+    assert raised[seated] == pytest.approx(5 * plain[seated])
+    assert raised[torn] == plain[torn]
+    assert raised.sum() == pytest.approx(plain.sum())

@@ -5,7 +5,15 @@ from __future__ import annotations
 import graphlib
 from collections.abc import Iterator, Mapping
 
-from diagnose.circuit import KNOWN_GOOD, SUPPLIES, Circuit
+from diagnose.circuit import (
+    EXPIRATION,
+    INSPIRATION,
+    KNOWN_GOOD,
+    SUPPLIES,
+    Circuit,
+    find_bellows,
+    phases,
+)
 from diagnose.errors import UnitError
 from diagnose.kb.lint.bands import lint_bands
 from diagnose.kb.lint.desk import Desk, no_such, note_braces
@@ -16,8 +24,9 @@ TOOLS = ("plug", "cap", "suction_bulb", "test_gauge", "hand_bulb", "leak_solutio
          "known_good_part", "test_bag", "torch", "flow_source")  # fmt: skip
 STORES = {"time": ("bag", "bulb"), "volume": ("bag", "bulb")}
 WANTS = {"fill": ("to", "flow"), "feed": ("flow",), "hold": ("to",), "squeeze": (),
+         "breathe": ("to", "volume", "inspiration", "expiration"),
          "set_": (), "wait": ()}  # fmt: skip
-MOVES = "set, fill, feed, squeeze, hold, wait"
+MOVES = "set, fill, feed, squeeze, hold, breathe, wait"
 ERRORS = {"pressure": "opening", "flow": "flow", "volume": "volume", "oxygen": "oxygen"}
 
 
@@ -78,7 +87,7 @@ def _named(check: Check) -> Iterator[tuple[Where, str]]:
     for number, move in enumerate(check.procedure):
         for part in move.set_ or {}:
             yield ("procedure", number, "set", part), part
-        for field in ("fill", "feed", "hold", "squeeze"):
+        for field in ("fill", "feed", "hold", "squeeze", "breathe"):
             if port := getattr(move, field):
                 yield ("procedure", number, field), port.split(".")[0]
     if check.reading.at:
@@ -139,10 +148,29 @@ def _lint_procedure(desk: Desk, name: str, check: Check) -> None:
             _lint_port(desk, name, check, (*where, "squeeze"), port, ("bulb",))
         elif isinstance(port, str):
             _lint_port(desk, name, check, (*where, kinds[0]), port, ())
+        if move.breathe:
+            _lint_breath(desk, name, check, (*where, "breathe"), move.breathe)
+
+
+def _lint_breath(desk: Desk, name: str, check: Check, where: Where, port: str) -> None:
+    """Note what breathes but has no bellows, or cannot be put in both halves of a breath."""
+    for circuit, it in desk.places(check):
+        own = port.replace("$it", it)
+        part = own.split(".")[0]
+        if own in circuit.spaces and not find_bellows(circuit, own):
+            what = f"'{part}' in machine '{circuit.machine_id}' has no bellows; name one that has"
+        elif own in circuit.spaces and part not in phases(circuit, INSPIRATION):
+            what = f"'{part}' lacks the positions '{INSPIRATION}' and '{EXPIRATION}'; add them"
+        else:
+            continue
+        desk.note("checks", name, where, what)
+        return
 
 
 def _lint_amounts(desk: Desk, name: str, where: Where, move: Move) -> None:
-    for field, parameter in (("to", "opening"), ("flow", "flow"), ("wait", "")):
+    amounts = (("to", "opening"), ("flow", "flow"), ("volume", "volume"))
+    times = (("wait", ""), ("inspiration", ""), ("expiration", ""))
+    for field, parameter in (*amounts, *times):
         amount = getattr(move, field)
         if amount is not None:
             try:
@@ -192,7 +220,9 @@ def _lint_number(desk: Desk, name: str, check: Check) -> None:
         if not own.is_band and key not in reading.otherwise:
             what = "has no band; give 'least' or 'most', or its chance under 'otherwise'"
             desk.note("checks", name, ("reading", "outcomes", key), what)
-    if reading.quantity == "oxygen" and any(m.fill or m.hold or m.squeeze for m in check.procedure):
+    if reading.quantity == "oxygen" and any(
+        m.fill or m.hold or m.squeeze or m.breathe for m in check.procedure
+    ):
         what = "a share of oxygen is followed through 'set', 'feed' and 'wait' only; use these"
         desk.note("checks", name, ("procedure",), what)
     if reading.quantity is None or reading.unit is None:
@@ -200,14 +230,26 @@ def _lint_number(desk: Desk, name: str, check: Check) -> None:
     if reading.quantity == "time" and reading.reach is None:
         what = "is missing; say from which share of its size a bag or bulb counts as filled"
         desk.note("checks", name, ("reading", "reach"), what)
-    if reading.at:
-        types = STORES.get(reading.quantity, ())
-        _lint_port(desk, name, check, ("reading", "at"), reading.at, types)
+    _lint_at(desk, name, check)
     if reading.quantity == "flow" and not any(move.hold for move in check.procedure):
         what = "a flow is read where a 'hold' keeps the pressure; add that move"
         desk.note("checks", name, ("reading", "quantity"), what)
     _lint_error(desk, name, check)
     lint_bands(desk, name, check)
+
+
+def _lint_at(desk: Desk, name: str, check: Check) -> None:
+    """Note a reading at what cannot show it."""
+    reading = check.reading
+    breathes = any(move.breathe for move in check.procedure)
+    if reading.at:
+        types: tuple[str, ...] = STORES.get(str(reading.quantity), ())
+        if breathes and types:
+            types = ("store", *types)
+        _lint_port(desk, name, check, ("reading", "at"), reading.at, types)
+    if reading.when and not (breathes and reading.quantity == "pressure"):
+        what = "is for a pressure in a breath; add a 'breathe', or leave this out"
+        desk.note("checks", name, ("reading", "when"), what)
 
 
 def _lint_error(desk: Desk, name: str, check: Check) -> None:
@@ -224,7 +266,7 @@ def _lint_error(desk: Desk, name: str, check: Check) -> None:
 
 def _lint_observation(desk: Desk, name: str, check: Check) -> None:
     reading = check.reading
-    for field in ("quantity", "unit", "at", "reach", "error"):
+    for field in ("quantity", "unit", "at", "when", "reach", "error"):
         if getattr(reading, field) is not None:
             what = "belongs to numbers; remove it, or add a procedure"
             desk.note("checks", name, ("reading", field), what)

@@ -19,7 +19,7 @@ from diagnose.units import to_si
 EFFECTS = {
     "leak": (("leak",), ("bore", "seep")),
     "block": (("passage", "valve", "relief"), ("open",)),
-    "unseat": (("valve", "relief"), ("seep", "bore")),
+    "unseat": (("valve", "relief"), ("seep", "bore", "open")),
     "feed": (("feed",), ("flow",)),
     "misread": (("gauge", "cell"), ("gain", "offset", "bias", "top")),
     "empty": (("cylinder",), ("fill",)),
@@ -132,7 +132,6 @@ def _lint_severity(desk: Desk, name: str, where: Where, parameter: str, severity
 
 def _lint_seen(desk: Desk, name: str, fault: Fault) -> None:
     checks = desk.names("checks")
-    totals: dict[str, float] = {}
     for number, seen in enumerate(fault.seen):
         where = ("seen", number)
         if seen.check not in checks:
@@ -147,7 +146,7 @@ def _lint_seen(desk: Desk, name: str, fault: Fault) -> None:
         check = desk.base.checks.get(seen.check)
         if check is None:
             continue
-        totals[seen.check] = totals.get(seen.check, 0.0) + seen.chance
+        total = sum_seen(fault, seen.check)
         outcome = check.reading.outcomes.get(seen.outcome)
         if outcome is None:
             what = no_such(seen.outcome, f"outcome of '{seen.check}'", check.reading.outcomes)
@@ -158,11 +157,19 @@ def _lint_seen(desk: Desk, name: str, fault: Fault) -> None:
         elif not _is_shown(desk, fault, seen.check):
             what = f"no machine has '{seen.check}' at a {fault.component}; remove it or mend 'each'"
             desk.note("faults", name, (*where, "check"), what)
-        if totals[seen.check] > 1 + 1e-6:
-            what = f"the chances at '{seen.check}' sum to {totals[seen.check]:.0%}; at most 100 %"
+        last = max(n for n, own in enumerate(fault.seen) if own.check == seen.check)
+        if number == last and total > 1 + 1e-6:
+            what = f"the chances at '{seen.check}' sum to {total:.0%}; at most 100 %"
             desk.note("faults", name, (*where, "chance"), what)
     if not fault.effect and not fault.seen:
         desk.note("faults", name, (), "nothing shows it; give it an 'effect' or something 'seen'")
+
+
+def sum_seen(fault: Fault, check: str) -> float:
+    """Return the most that the chances at a check sum to, at one component or at any."""
+    own = [seen for seen in fault.seen if seen.check == check]
+    places = {seen.at for seen in own}
+    return max(sum(seen.chance for seen in own if seen.at in (None, place)) for place in places)
 
 
 def _is_shown(desk: Desk, fault: Fault, check: str) -> bool:

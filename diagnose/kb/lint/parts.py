@@ -19,6 +19,7 @@ READS = {
     "store": ("volume", "stretch"),
     "bag": ("size", "stretch"),
     "bulb": ("size", "recoil"),
+    "bellows": ("size", "opening"),
     "feed": ("flow", "open", "oxygen"),
     "gauge": ("gain", "offset"),
     "cell": ("gain", "bias", "top", "open"),

@@ -1,0 +1,270 @@
+"""What stands on the pages of a work-up, as values for the templates, which only loop and choose.
+
+The words are those of the terminal: the same functions make them, only no line is cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from api.ask import Item
+from api.desk import Standing
+from api.ending import DO_REMOVE, list_likely, say_leak_range, say_reason, say_return
+from api.intake import ZONES
+from api.question import EXAMPLES, Question
+from api.screens import (
+    LEAST,
+    TOP,
+    Task,
+    View,
+    clock_line,
+    say_about,
+    say_entry,
+    say_leak,
+    since_failed,
+)
+from api.show import SAFETY, first_capital, say_minutes
+from diagnose.choices import in_ten
+from diagnose.explain import say_strength
+from diagnose.model import NOT_DONE, NOT_SURE, OTHER_ANSWERS, RETURN, RankedCause, Reading
+from diagnose.outline import Profile, Step
+from diagnose.readings import say_reading, verdict
+from diagnose.units import TRADE, kind_of
+
+UNITS = {
+    "pressure": ("cmH2O", "mbar", "kPa"),
+    "flow": ("mL/min", "L/min"),
+    "volume": ("mL", "L"),
+    "time": ("s", "min"),
+}
+SIGNS = {"fail": "failed", "pass": "passed"}
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A question and the ways to answer it."""
+
+    ask: str
+    answers: tuple[tuple[str, str], ...]  # id, title
+    others: tuple[tuple[str, str], ...]
+    units: tuple[str, ...]
+    example: str
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What one outcome would mean."""
+
+    title: str
+    then: str
+
+
+@dataclass(frozen=True)
+class Act:
+    """One of the best next things to do."""
+
+    number: int
+    title: str
+    minutes: str
+    path: str
+    need: str
+    cautions: tuple[str, ...]
+    before: tuple[str, ...]
+    say: tuple[str, ...]
+    means: tuple[Meaning, ...]
+
+
+@dataclass(frozen=True)
+class Bar:
+    """A cause and how likely it is."""
+
+    title: str
+    chance: str
+    hundredths: int
+    leak: str
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why a cause ranks where it does."""
+
+    title: str
+    chance: str
+    speaks: tuple[str, ...]
+    changes: str
+
+
+@dataclass(frozen=True)
+class Row:
+    """Something read or done."""
+
+    text: str
+    sign: str
+
+
+def ask(question: Question) -> Asked:
+    """Return a question for a page."""
+    units = UNITS.get(kind_of(question.unit), (question.unit,)) if question.unit in TRADE else ()
+    own = tuple(unit for unit in units if unit != question.unit)
+    return Asked(
+        first_capital(question.ask),
+        tuple(zip(question.outcomes, question.titles, strict=True)),
+        tuple((name, first_capital(OTHER_ANSWERS[name])) for name in (NOT_SURE, NOT_DONE)),
+        (question.unit, *own) if question.unit else (),
+        EXAMPLES.get(question.unit, f"12 {question.unit}").split()[0],
+    )
+
+
+def list_failing(step: Step, asked: Asked) -> Asked:
+    """Return the question of a step that failed, without the answers that are a pass."""
+    passing = {seen.id for seen in step.outcomes if seen.means == "pass"}
+    answers = tuple(each for each in asked.answers if each[0] not in passing)
+    return Asked(asked.ask, answers, (), asked.units, asked.example)
+
+
+def say_need(task: Task) -> str:
+    """Return what a task needs; "" for nothing."""
+    return ", ".join(tool.replace("_", " ") for tool in task.tools)
+
+
+def list_cautions(task: Task) -> tuple[str, ...]:
+    """Return the cautions of a task, those apart that stand on every page."""
+    return tuple(text for text in task.cautions if text not in SAFETY)
+
+
+def path_of(task: Task) -> str:
+    """Return the page of a task, below the work-up's own."""
+    if task.remedy is None:
+        return f"do/{task.test.id}"
+    return f"put-right/{task.remedy.act}@{task.remedy.component}"
+
+
+def list_acts(standing: Standing) -> list[Act]:
+    """Return the best next things to do."""
+    found = []
+    for number, choice in enumerate(standing.view.assessment.choices, 1):
+        task = standing.bench.of_choice(choice)
+        means = tuple(
+            Meaning(first_capital(each.title), first_capital(each.then))
+            for each in sorted(choice.means, key=lambda mean: -mean.chance)
+        )
+        found.append(
+            Act(number, first_capital(task.title), say_minutes(task.minutes), path_of(task),
+                say_need(task), list_cautions(task), task.first, task.say, means)
+        )  # fmt: skip
+    return found
+
+
+def say_task(task: Task) -> dict[str, object]:
+    """Return one thing to do."""
+    return {
+        "title": first_capital(task.title), "minutes": first_capital(say_about(task.minutes)),
+        "need": say_need(task), "cautions": list_cautions(task), "before": task.first,
+        "say": task.say, "path": path_of(task),
+    }  # fmt: skip
+
+
+def list_bars(ranking: Iterable[RankedCause], in_full: bool = False) -> list[Bar]:
+    """Return causes with bars; in full, with the range of each leak."""
+    found = []
+    for each in ranking:
+        leak = say_leak_range(each) if in_full else ""
+        if each.leak_si is not None and not in_full:
+            leak = f"leak {say_leak(each.leak_si)}"
+        title, hundredths = first_capital(each.title), round(100 * each.chance)
+        found.append(Bar(title, in_ten(each.chance), hundredths, leak))
+    return found
+
+
+def list_reasons(view: View) -> list[Reason]:
+    """Return why the likeliest causes rank where they do."""
+    return [
+        Reason(
+            first_capital(each.title),
+            in_ten(each.chance),
+            tuple(f"{first_capital(reading)} - {say_strength(factor)}."
+                  for reading, _, factor in each.speaks),
+            each.changes,
+        )
+        for each in view.assessment.accounts[:TOP]
+    ]  # fmt: skip
+
+
+def list_entries(view: View) -> tuple[list[Row], int]:
+    """Return what was read and done from the failed step on, and how many steps passed before."""
+    start = max(0, since_failed(view.work) - 1)
+    rows = []
+    for entry in view.work.entries[start:]:
+        sign = "done"
+        if isinstance(entry, Reading):
+            test = view.catalogue.tests[view.catalogue.test_index[entry.test]]
+            sign = SIGNS.get(verdict(test, entry), "seen")
+        rows.append(Row(first_capital(say_entry(view.catalogue, entry)), sign))
+    return rows, start
+
+
+def show_work(standing: Standing) -> dict[str, object]:
+    """Return everything on the page of a work-up that is not at its end."""
+    view, own = standing.view, standing.view.assessment
+    shown = [cause for cause in own.ranking if cause.chance >= LEAST]
+    clock = clock_line(view)
+    rows, before = list_entries(view)
+    return {
+        "clock": clock.text, "is_urgent": bool(clock.mark), "rows": rows, "before": before,
+        "last": rows[-1] if rows[1:] else None,
+        "acts": list_acts(standing), "bars": list_bars(own.ranking[:TOP]),
+        "more_bars": list_bars(shown[TOP:]), "rest": len(own.ranking) - len(shown),
+        "missing": own.disposition.missing, "reasons": list_reasons(view), "said": own.said,
+        "left_out": own.left_out,
+    }  # fmt: skip
+
+
+def show_end(standing: Standing) -> dict[str, object]:
+    """Return everything on the page of a work-up at its end."""
+    view, own = standing.view, standing.view.assessment.disposition
+    returns = own.say == RETURN
+    rows, before = list_entries(view)
+    return {
+        "disposition": own.say.upper(), "returns": returns, "why": say_reason(view),
+        "do": (say_return(view),) if returns else DO_REMOVE, "missing": own.missing,
+        "likely": list_bars(list_likely(view), True),
+        "rows": rows, "before": before, "reasons": list_reasons(view),
+        "said": view.assessment.said, "left_out": view.assessment.left_out,
+    }  # fmt: skip
+
+
+def say_failed(view: View) -> str:
+    """Return the failed step and what was seen there."""
+    own = next(r for r in view.work.readings if r.test == view.work.failed)
+    return first_capital(say_reading(view.catalogue, own))
+
+
+def group(items: Sequence[Item]) -> dict[str, list[Item]]:
+    """Return items by their group, in order."""
+    found: dict[str, list[Item]] = {}
+    for item in items:
+        found.setdefault(item.group, []).append(item)
+    return found
+
+
+def list_steps(profile: Profile) -> list[Item]:
+    """Return the steps of a checkout."""
+    return [Item(step.id, step.title, ZONES[step.zone]) for step in profile.steps]
+
+
+def list_parts(profile: Profile, failed: Step) -> dict[str, list[Step]]:
+    """Return the steps before the failed one, by part of the checkout."""
+    found: dict[str, list[Step]] = {}
+    for step in profile.steps[: profile.steps.index(failed)]:
+        found.setdefault(step.zone, []).append(step)
+    return found
+
+
+def chance_parts(view: View) -> dict[str, float]:
+    """Return how likely it is that a cause lies in a component [-]."""
+    found: dict[str, float] = {}
+    for cause in view.assessment.ranking:
+        if cause.component:
+            found[cause.component] = found.get(cause.component, 0.0) + cause.chance
+    return found

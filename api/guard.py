@@ -1,0 +1,131 @@
+"""What every request must keep to, and what every answer carries, whoever serves it.
+
+Only this computer is served, so only its own names are answered: a page of somewhere else that
+points its name here gets nothing, and cannot send a form. Bodies are read whole and have a limit.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Awaitable, Callable, MutableMapping
+from typing import Any
+from urllib.parse import urlsplit
+
+from api.errors import Trouble, one_problem
+
+BODY_MOST = 256 * 1024  # bytes
+HOSTS = {"127.0.0.1", "localhost"}
+PROBLEM = "application/problem+json"
+POLICY = (
+    "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; "
+    "base-uri 'none'; frame-ancestors 'none'"
+)
+HEADERS = {
+    "content-security-policy": POLICY,
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+}
+Message = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[Message]]
+Send = Callable[[Message], Awaitable[None]]
+App = Callable[[Message, Receive, Send], Awaitable[None]]
+
+
+def to_bytes(trouble: Trouble) -> bytes:
+    """Return problem details as JSON; plain ASCII, so that any text that came in can go out."""
+    return json.dumps({
+        "status": trouble.status, "title": trouble.title, "detail": trouble.detail,
+        "problems": list(trouble.problems),
+    }).encode()  # fmt: skip
+
+
+class Guard:
+    """Refuses what is too long or comes from elsewhere; adds the headers."""
+
+    def __init__(self, app: App) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
+        """Serve one request."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        headers = {key.decode("latin-1"): value.decode("latin-1") for key, value in
+                   scope["headers"]}  # fmt: skip
+
+        async def send_guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = _with_own(message.get("headers", []))
+            await send(message)
+
+        trouble = find_stranger(scope["method"], headers)
+        body = b"" if trouble else await _read_body(headers, receive)
+        if trouble is None and body is None:
+            what = f"the body is longer than {BODY_MOST} bytes"
+            trouble = Trouble(413, "Too long", f"{what}; send less", (one_problem("body", what),))
+        if trouble is not None:
+            await _refuse(trouble, send_guarded)
+            return
+        await self.app(scope, _replay(body or b"", receive), send_guarded)
+
+
+def find_stranger(method: str, headers: dict[str, str]) -> Trouble | None:
+    """Return what is wrong with where a request comes from; None if nothing is.
+
+    >>> find_stranger("GET", {"host": "127.0.0.1:8000"}) is None
+    True
+    """
+    host = headers.get("host", "")
+    if urlsplit(f"//{host}").hostname not in HOSTS:
+        what = f"'{host}' is not served here"
+        allowed = sorted(HOSTS)
+        detail = f"{what}; allowed: {', '.join(allowed)}"
+        return Trouble(400, "Not this host", detail, (one_problem("Host", what, allowed),))
+    origin = headers.get("origin")
+    is_own = origin is None or urlsplit(origin).netloc == host
+    if method != "GET" and (
+        not is_own or headers.get("sec-fetch-site", "none") not in ("same-origin", "none")
+    ):
+        what = "it was sent from a page of somewhere else"
+        detail = f"{what}; send it from a page of this server"
+        return Trouble(403, "From elsewhere", detail, (one_problem("Origin", what),))
+    return None
+
+
+def _with_own(found: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
+    have = {key.lower() for key, _ in found}
+    own = HEADERS | {"cache-control": "no-store"}
+    more = [(key.encode(), value.encode()) for key, value in own.items()]
+    return [*found, *(pair for pair in more if pair[0] not in have)]
+
+
+async def _read_body(headers: dict[str, str], receive: Receive) -> bytes | None:
+    """Return the whole body; None if it is too long."""
+    length = headers.get("content-length", "0")
+    if length.isdecimal() and int(length[:20]) > BODY_MOST:
+        return None
+    body, has_more = b"", True
+    while has_more:
+        message = await receive()
+        body += message.get("body", b"")
+        has_more = message.get("more_body", False)
+        if len(body) > BODY_MOST:
+            return None
+    return body
+
+
+def _replay(body: bytes, receive: Receive) -> Receive:
+    parts = [{"type": "http.request", "body": body, "more_body": False}]
+
+    async def replayed() -> Message:
+        return parts.pop() if parts else await receive()
+
+    return replayed
+
+
+async def _refuse(trouble: Trouble, send: Send) -> None:
+    body = to_bytes(trouble)
+    headers = [(b"content-type", PROBLEM.encode()), (b"content-length", str(len(body)).encode())]
+    await send({"type": "http.response.start", "status": trouble.status, "headers": headers})
+    await send({"type": "http.response.body", "body": body})
