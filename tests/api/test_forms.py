@@ -164,6 +164,16 @@ def test_two_people_on_one_work_up_do_not_overwrite_each_other(client):
     assert [r.test for r in record.work.readings] == [HOLD, "breathing.apl_turn"]
 
 
+def test_what_biomed_does_is_not_offered_to_the_user(client):
+    page = start(client)
+    for path in ("put-right/repair@apl_valve", "put-right/fly@bag", "put-right/close@wing"):
+        answer = client.get(f"{page.url.path}/{path}")
+        assert answer.status_code in (404, 422)
+        form = {"length": length_of(page)}
+        assert client.post(f"{page.url.path}/{path}", data=form).status_code in (404, 422)
+    assert len(list_records()[0][0].work.entries) == 1
+
+
 def test_a_tap_that_arrives_twice_counts_once(client):
     page = start(client)
     path = f"{page.url.path}/do/breathing.bag_look"
