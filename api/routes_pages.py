@@ -12,17 +12,18 @@ from api import board
 from api.ask import Item, has_words
 from api.begin import UNFINISHED, list_recent, title_record
 from api.desk import Desk
-from api.errors import InputError, StaleError
+from api.errors import InputError, StaleError, UnknownError
 from api.guard import BODY_MOST
 from api.intake import ZONES, find_profile, find_step, passed_reading, read_minutes, refuse_pass
 from api.question import from_step, from_test, say_refusal
 from api.routes_json import to_picture
 from api.screens import Task, say_entry
 from api.shapes import find_remedy
-from api.tasks import list_others, list_remedies
+from api.tasks import Bench, list_others, list_remedies
+from diagnose.catalogue import Test
 from diagnose.errors import ReadingError, UnitError
 from diagnose.journal import list_records
-from diagnose.model import Reading, WorkUp
+from diagnose.model import Reading, Remedied, WorkUp
 from diagnose.outline import Profile, Step
 from diagnose.readings import find_test, read_answer
 
@@ -212,11 +213,34 @@ def show_sheet(request: Request, name: str) -> HTMLResponse:
     )  # fmt: skip
 
 
+def _find_check(bench: Bench, name: str) -> Test:
+    """Return a check that whoever works may do; raises ReadingError or UnknownError."""
+    test = find_test(bench.catalogue, name)
+    if name not in {item.key for item in list_others(bench.catalogue, bench.work)}:
+        raise UnknownError("check", f"'{name}' is done by biomed")
+    return test
+
+
+def _find_remedy(bench: Bench, name: str) -> Remedied:
+    """Return a remedy that whoever works may do.
+
+    Raises
+    ------
+    CircuitError, InputError
+        Nothing is put right by it, or only biomed may do it.
+    """
+    act, _, component = name.partition("@")
+    own = find_remedy(bench.catalogue, act, component)
+    if bench.work.who == "user" and own not in list_remedies(bench.catalogue)[1].values():
+        raise UnknownError("remedy", f"'{name}' is done by biomed")
+    return own
+
+
 @routes.get("/work-ups/{name}/do/{test}")
 def show_check(request: Request, name: str, test: str) -> HTMLResponse:
     """Show how a check is done, and ask what was seen."""
     standing = _desk(request).read(name)
-    task = standing.bench.of_test(find_test(standing.view.catalogue, test))
+    task = standing.bench.of_test(_find_check(standing.bench, test))
     return _show_task(request, name, standing.record.length, task)
 
 
@@ -244,11 +268,12 @@ def add_reading(request: Request, name: str, test: str, form: Sent) -> Response:
     desk = _desk(request)
     record = desk.find(name)
     profile = find_profile(desk.engine.outline, record.work.machine)
+    bench = desk.read(name).bench
+    own = _find_check(bench, test)
     try:
         reading = _read(request, test, form, profile)
     except REFUSED as error:
-        bench = desk.read(name).bench
-        task = bench.of_test(find_test(bench.catalogue, test))
+        task = bench.of_test(own)
         return _show_task(request, name, form.length, task, _say(error), form)
     try:
         desk.add(name, form.length, reading)
@@ -267,8 +292,7 @@ def _show_newer(request: Request, error: StaleError, entered: str) -> HTMLRespon
 def show_remedy(request: Request, name: str, remedy: str) -> HTMLResponse:
     """Show how something is put right."""
     standing = _desk(request).read(name)
-    act, _, component = remedy.partition("@")
-    own = find_remedy(standing.view.catalogue, act, component)
+    own = _find_remedy(standing.bench, remedy)
     return _show_task(request, name, standing.record.length, standing.bench.of_remedy(own))
 
 
@@ -277,8 +301,7 @@ def add_remedy(request: Request, name: str, remedy: str, form: Sent) -> Response
     """Take that something was put right, then ask for the failed step again."""
     desk = _desk(request)
     work = desk.find(name).work
-    act, _, component = remedy.partition("@")
-    own = find_remedy(desk.catalogue(work.machine), act, component)
+    own = _find_remedy(desk.read(name).bench, remedy)
     try:
         desk.add(name, form.length, own)
     except StaleError as error:

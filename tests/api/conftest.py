@@ -13,9 +13,13 @@ import termios
 import time
 
 import pytest
+from fastapi.testclient import TestClient
 from typer.testing import CliRunner
 
+from api.app import make_app
 from api.cli import app
+from api.engine import Engine
+from diagnose.kb.load import FOLDER
 
 ANSI = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]|\x1b[=>]|\r")
 CLEAR = "\x1b[2J"
@@ -145,3 +149,17 @@ def terminal():
     yield start
     for each in opened:
         each.close()
+
+
+@pytest.fixture(scope="session")
+def engine():
+    """The engine of a server, made once."""
+    return Engine(FOLDER)
+
+
+@pytest.fixture
+def client(engine):
+    """A browser or program that asks the server."""
+    app = make_app(engine)
+    engine.kit("small", shows=False)
+    return TestClient(app, base_url="http://127.0.0.1:8000", raise_server_exceptions=False)

@@ -76,6 +76,29 @@ def test_a_record_goes_on_after_a_torn_line(opened):
     assert journal.read_record(opened.path).work == WORK.add(LATER)
 
 
+@pytest.mark.parametrize("torn", ["", '{"event": "rea'])
+def test_a_record_opened_again_grows_by_its_entry_and_names_a_torn_line(opened, torn):
+    opened.close()
+    before = journal.read_record(opened.path).length
+    with open(opened.path, "a", encoding="utf-8") as file:
+        file.write(torn)
+    again = journal.reopen(journal.read_record(opened.path))
+    again.note_entry(LATER)
+    again.flush()
+    again.close()
+    record = journal.read_record(opened.path)
+    assert record.work == WORK.add(LATER)
+    assert record.length == before + 1 + bool(torn)
+
+
+def test_when_a_record_was_closed_is_kept_until_it_is_opened_again(opened):
+    opened.write("closed", disposition="remove", reason="", rule="")
+    opened.write("resumed")
+    assert journal.read_record(opened.path).closed_at is not None
+    opened.write("reopened")
+    assert journal.read_record(opened.path).closed_at is None
+
+
 def test_an_unreadable_line_in_the_middle_is_named(opened):
     opened.close()
     text = opened.path.read_text("utf-8")

@@ -133,3 +133,14 @@ def test_values_are_shown_with_two_digits_at_least(value, unit, words):
 def test_every_kind_has_a_usual_unit_of_that_kind():
     assert {kind: kind_of(unit) for kind, unit in USUAL.items()} == {kind: kind for kind in SI}
     assert all(math.isfinite(factor) and factor > 0 for _, factor in TRADE.values())
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["9**9**9**9 psi", "2**99999999 psi", "1 psi^99999999", "9⁹⁹⁹⁹⁹⁹⁹⁹ psi", "9⁹**9 psi",
+     f"1 {'(' * 50}kPa"],
+)  # fmt: skip
+def test_a_tower_of_powers_is_refused_before_it_is_computed(text):
+    with pytest.raises(UnitError) as caught:
+        to_si(text, "pressure")
+    assert caught.value.why == "is not understood"
