@@ -140,8 +140,10 @@ def reach_rows(
 
     Parameters
     ----------
-    network, check, it, table, retable
+    network, check, it, retable
         As for ``reach``.
+    table : array, shape (n_rows, n_columns)
+        Parameters at the beginning, each column in its SI unit [Pa, m^3/s, m^3, m^3/Pa, m or -].
 
     Returns
     -------

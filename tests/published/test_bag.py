@@ -85,7 +85,7 @@ def test_rigid_space_has_the_compliance_of_an_ideal_gas(lab):
 
 
 def test_circle_without_bag_has_the_compliance_the_trade_gives(lab):
-    # B-14 (M): 5 to 8 mL/cmH2O for an adult circle. Spaces of the breathing system, no bag, no lung.
+    # B-14 (M): 5 to 8 mL/cmH2O for an adult circle. Its spaces, without bag and test lung.
     for profile in ("two_vaporizers_open", "two_vaporizers_valve", "one_vaporizer_valve"):
         bench = lab.bench(profile, [], 1, None)
         made = stores(bench.network, bench.ready.value[None, :], P_ROOM)
