@@ -6,7 +6,7 @@ position.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +19,7 @@ from diagnose.physics.cylinder import fill_pressure
 from diagnose.physics.laws import P_ROOM, Array, make_law
 from diagnose.physics.mixing import AIR_OXYGEN, Inflow, begin_shares, mix
 from diagnose.physics.network import GAS_OXYGEN, Network, ends, feeds, laws, stores
-from diagnose.physics.solve import Net, Source, advance, content, settle, steps
+from diagnose.physics.solve import Net, Source, advance, content, first_crossing, settle, steps
 
 FILL_SECONDS = 60.0  # nobody fills longer than this; judgement [s]
 SQUEEZE_FLOW = 3e-3 / 60  # air that squeezing a bulb again and again takes out; judgement [m^3/s]
@@ -142,8 +142,10 @@ def reach_rows(
 
     Parameters
     ----------
-    network, check, it, table, retable
+    network, check, it, retable
         As for ``reach``.
+    table : array, shape (n_rows, n_columns)
+        Parameters at the beginning, each column in its SI unit [Pa, m^3/s, m^3, m^3/Pa, m or -].
 
     Returns
     -------
@@ -376,37 +378,3 @@ def _read_oxygen(network: Network, at: str, scene: Scene, share: Array) -> Array
     )
     felt = open_ * share + (1 - open_) * AIR_OXYGEN
     return np.asarray(np.clip(np.minimum(felt * gain + bias, top), 0.0, 1.1))
-
-
-def first_crossing(times: Sequence[float], shares: Sequence[Array], reach: float) -> Array:
-    """Return when each row first reaches a share, on straight lines between steps; else the end.
-
-    Parameters
-    ----------
-    times : sequence of float
-        Growing times [s].
-    shares : sequence of array, shape (n_rows,)
-        Share at each time [-].
-    reach : float
-        Share that counts [-].
-
-    Returns
-    -------
-    array, shape (n_rows,)
-        Time of the first crossing [s].
-
-    Examples
-    --------
-    >>> first_crossing([0.0, 10.0], [np.array([0.0]), np.array([0.4])], 0.1)
-    array([2.5])
-    """
-    level = np.array(shares)
-    clock = np.array(times)
-    reached = level >= reach
-    index: NDArray[np.int64] = np.where(reached.any(axis=0), reached.argmax(axis=0), len(clock) - 1)
-    row = np.arange(level.shape[1])
-    last = np.maximum(index - 1, 0)
-    rise = level[index, row] - level[last, row]
-    part = np.clip((reach - level[last, row]) / np.where(rise > 0, rise, np.inf), 0.0, 1.0)
-    crossed = clock[last] + part * (clock[index] - clock[last])
-    return np.asarray(np.where(reached.any(axis=0), crossed, clock[-1]))

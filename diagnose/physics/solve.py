@@ -8,6 +8,7 @@ trees, so they are eliminated without pivoting, leaves first.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -306,3 +307,37 @@ def steps(seconds: float, number: int) -> Array:
     """
     sizes = 3.0 ** np.arange(number) if number <= 6 else 1.45 ** np.arange(number)
     return np.asarray(sizes / sizes.sum() * seconds)
+
+
+def first_crossing(times: Sequence[float], shares: Sequence[Array], reach: float) -> Array:
+    """Return when each row first reaches a share, on straight lines between steps; else the end.
+
+    Parameters
+    ----------
+    times : sequence of float
+        Growing times [s].
+    shares : sequence of array, shape (n_rows,)
+        Share at each time [-].
+    reach : float
+        Share that counts [-].
+
+    Returns
+    -------
+    array, shape (n_rows,)
+        Time of the first crossing [s].
+
+    Examples
+    --------
+    >>> first_crossing([0.0, 10.0], [np.array([0.0]), np.array([0.4])], 0.1)
+    array([2.5])
+    """
+    level = np.array(shares)
+    clock = np.array(times)
+    reached = level >= reach
+    index: NDArray[np.int64] = np.where(reached.any(axis=0), reached.argmax(axis=0), len(clock) - 1)
+    row = np.arange(level.shape[1])
+    last = np.maximum(index - 1, 0)
+    rise = level[index, row] - level[last, row]
+    part = np.clip((reach - level[last, row]) / np.where(rise > 0, rise, np.inf), 0.0, 1.0)
+    crossed = clock[last] + part * (clock[index] - clock[last])
+    return np.asarray(np.where(reached.any(axis=0), crossed, clock[-1]))
