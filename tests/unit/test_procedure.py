@@ -9,7 +9,8 @@ from diagnose.kb.load import load
 from diagnose.kb.schema import Check
 from diagnose.particles import Bench, draw, predict_quantity
 from diagnose.physics.network import build, move, typical
-from diagnose.physics.procedure import first_crossing, play, reach
+from diagnose.physics.procedure import play, reach
+from diagnose.physics.solve import first_crossing
 
 CMH2O, ML_MIN = 98.0665, 1e-6 / 60
 OUTLET_GAUGE = {"quantity": "pressure", "at": "gas_outlet.in", "unit": "cmH2O"}
