@@ -75,6 +75,7 @@ class Desk:
 
     def read(self, name: str) -> Standing:
         """Return a work-up as it stands; that it is at its end is recorded."""
+        self._await_kit(name)
         with self._lock:
             standing = self._assess(self.find(name))
             own = standing.view.assessment.disposition
@@ -82,6 +83,10 @@ class Desk:
                 self._close(standing)
                 standing = replace(standing, record=self.find(name))
             return standing
+
+    def _await_kit(self, name: str) -> None:
+        """Wait for a kit outside the lock: a machine still being compiled holds up no other."""
+        self.engine.kit(self.find(name).work.machine, shows=False)
 
     def _assess(self, record: Record) -> Standing:
         catalogue = self.catalogue(record.work.machine)
@@ -139,6 +144,7 @@ class Desk:
         LogError
             It is not on the disk.
         """
+        self._await_kit(name)
         with self._lock:
             record = self.find(name)
             _refuse_stale(record, length)
@@ -153,6 +159,7 @@ class Desk:
 
     def stop(self, name: str, length: int) -> None:
         """Stop here: the machine is removed from service; raises StaleError or LogError."""
+        self._await_kit(name)
         with self._lock:
             standing = self.read(name)
             _refuse_stale(standing.record, length)
