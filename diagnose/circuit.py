@@ -84,8 +84,8 @@ def wire(base: KnowledgeBase, machine_id: str) -> Circuit:
     Examples
     --------
     >>> from diagnose.kb.load import load
-    >>> len(wire(load(), "small").kinds)
-    20
+    >>> wire(load(), "small").of_kind("one_way_valve")
+    ['insp_valve', 'exp_valve']
     """
     if machine_id not in base.machines:
         raise CircuitError(machine_id, "is no machine profile", sorted(base.machines))

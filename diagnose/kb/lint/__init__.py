@@ -40,7 +40,7 @@ def lint(folder: Path = FOLDER) -> LintReport:
     Examples
     --------
     >>> lint().counts["machines"]
-    5
+    8
     """
     base, _ = read(folder)
     desk = set_desk(base)
