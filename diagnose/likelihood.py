@@ -15,7 +15,7 @@ from diagnose.predict import Table
 from diagnose.readings import bands, find_band
 
 ELSE_VISIBLE = 0.01  # share of unknown causes that show at a given look; judgement [-]
-STEADY = 0.95  # how often what a cause showed at a look it shows again; judgement [-]
+STEADY = 0.9  # how often what a cause showed at a look it shows again; judgement [-]
 LOGISTIC = 1.702  # this steep it looks normal, with wider tails: machines differ [-]
 BEYOND = 1.5  # times the inner edge of an open band
 TINY = 1e-12
