@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from api.ask import Item
 from api.desk import Standing
 from api.ending import DO_REMOVE, list_likely, say_leak_range, say_reason, say_return
-from api.intake import ZONES
 from api.question import EXAMPLES, Question
 from api.screens import (
     LEAST,
@@ -28,7 +27,7 @@ from api.show import SAFETY, first_capital, say_minutes
 from diagnose.choices import in_ten
 from diagnose.explain import say_strength
 from diagnose.model import NOT_DONE, NOT_SURE, OTHER_ANSWERS, RETURN, RankedCause, Reading
-from diagnose.outline import Profile, Step
+from diagnose.outline import Step
 from diagnose.readings import say_reading, verdict
 from diagnose.units import TRADE, kind_of
 
@@ -245,19 +244,6 @@ def group(items: Sequence[Item]) -> dict[str, list[Item]]:
     found: dict[str, list[Item]] = {}
     for item in items:
         found.setdefault(item.group, []).append(item)
-    return found
-
-
-def list_steps(profile: Profile) -> list[Item]:
-    """Return the steps of a checkout."""
-    return [Item(step.id, step.title, ZONES[step.zone]) for step in profile.steps]
-
-
-def list_parts(profile: Profile, failed: Step) -> dict[str, list[Step]]:
-    """Return the steps before the failed one, by part of the checkout."""
-    found: dict[str, list[Step]] = {}
-    for step in profile.steps[: profile.steps.index(failed)]:
-        found.setdefault(step.zone, []).append(step)
     return found
 
 

@@ -98,8 +98,7 @@ class Desk:
         if record.is_closed and not assessment.disposition.final:
             work = replace(work, stopped=True)
             assessment = self.engine.diagnose(work)
-        titles = {name: check.title for name, check in self.engine.base().checks.items()}
-        bench = Bench(catalogue, titles, work)
+        bench = Bench(catalogue, self.engine.base().checks, work)
         return Standing(record, View(assessment, catalogue, work, used, left), bench)
 
     def _close(self, standing: Standing) -> None:

@@ -101,8 +101,7 @@ class Intake:
         steps = {step.id: step for step in profile.steps}
         name = self.told.failed
         if name is None:
-            items = [Item(s.id, s.title, ZONES.get(s.zone, s.zone.capitalize()))
-                     for s in profile.steps]  # fmt: skip
+            items = list_steps(profile)
             heading = self._heading(f"{profile.title}. Which checkout step failed?")
             name = Picker(self.screen, self.asker, heading, items).pick()
         return steps[find_step(profile, str(name))]
@@ -143,9 +142,7 @@ class Intake:
 
     def _choose_zones(self, earlier: list[Step]) -> list[str]:
         """Return the steps passed of a long checkout, asked zone by zone."""
-        zones: dict[str, list[Step]] = {}
-        for step in earlier:
-            zones.setdefault(step.zone, []).append(step)
+        zones = group_steps(earlier)
         parts = list(zones.values())
         self.screen.clear()
         found = self._heading("Which parts of the checkout before it were done today, and passed?")
@@ -255,6 +252,19 @@ def find_tools(catalogue: Catalogue, names: Iterable[str]) -> frozenset[str]:
     if unknown:
         raise InputError("tools", f"'{unknown[0]}' is used by no check", sorted(known))
     return frozenset(names)
+
+
+def list_steps(profile: Profile) -> list[Item]:
+    """Return the steps of a checkout, each in its part."""
+    return [Item(s.id, s.title, ZONES.get(s.zone, s.zone.capitalize())) for s in profile.steps]
+
+
+def group_steps(steps: Iterable[Step]) -> dict[str, list[Step]]:
+    """Return steps by part of the checkout, in order."""
+    found: dict[str, list[Step]] = {}
+    for step in steps:
+        found.setdefault(step.zone, []).append(step)
+    return found
 
 
 def find_components(catalogue: Catalogue, names: Iterable[str]) -> frozenset[str]:

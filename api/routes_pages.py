@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated, Any
 from urllib.parse import parse_qs, quote
 
@@ -14,7 +15,16 @@ from api.begin import UNFINISHED, list_recent, title_record
 from api.desk import Desk
 from api.errors import InputError, StaleError, UnknownError
 from api.guard import BODY_MOST
-from api.intake import ZONES, find_profile, find_step, passed_reading, read_minutes, refuse_pass
+from api.intake import (
+    ZONES,
+    find_profile,
+    find_step,
+    group_steps,
+    list_steps,
+    passed_reading,
+    read_minutes,
+    refuse_pass,
+)
 from api.question import from_step, from_test, say_refusal
 from api.routes_json import to_picture
 from api.screens import Task, say_entry
@@ -122,7 +132,7 @@ def choose_step(request: Request, machine: str, search: str = "") -> HTMLRespons
     engine = _desk(request).engine
     profile = find_profile(engine.outline, machine)
     engine.prepare(profile.id)
-    found = [item for item in board.list_steps(profile) if has_words(item, search)]
+    found = [item for item in list_steps(profile) if has_words(item, search)]
     return show(request, "steps", profile=profile, groups=board.group(found), search=search)
 
 
@@ -139,7 +149,7 @@ def _show_failed(
 ) -> HTMLResponse:
     form = form or Form("")
     asked = board.list_failing(step, board.ask(from_step(step)))
-    parts = board.list_parts(profile, step)
+    parts = _list_parts(profile, step)
     return show(
         request, "failed", 422 if refused else 200, profile=profile, step=step, asked=asked,
         parts=parts, zones=ZONES, chosen=form.all("part"), each=form.all("step"),
@@ -148,12 +158,17 @@ def _show_failed(
     )  # fmt: skip
 
 
+def _list_parts(profile: Profile, failed: Step) -> dict[str, list[Step]]:
+    """Return the steps before the failed one, by part of the checkout."""
+    return group_steps(profile.steps[: profile.steps.index(failed)])
+
+
 @routes.post("/machines/{machine}/steps/{step}")
 def begin(request: Request, machine: str, step: str, form: Sent) -> Response:
     """Begin a work-up."""
     profile = find_profile(_desk(request).engine.outline, machine)
     own = {each.id: each for each in profile.steps}[find_step(profile, step)]
-    parts = board.list_parts(profile, own)
+    parts = _list_parts(profile, own)
     try:
         reading = _read(request, own.id, form, profile)
         refuse_pass(own, reading)
@@ -330,18 +345,21 @@ def choose_remedy(request: Request, name: str, search: str = "") -> HTMLResponse
 @routes.post("/work-ups/{name}/undo")
 def undo(request: Request, name: str, form: Sent) -> Response:
     """Take the last entry back."""
-    try:
-        _desk(request).undo(name, form.length)
-    except StaleError as error:
-        return _show_newer(request, error, "")
-    return _go(f"/work-ups/{name}")
+    return _change(request, name, form, _desk(request).undo)
 
 
 @routes.post("/work-ups/{name}/stop")
 def stop(request: Request, name: str, form: Sent) -> Response:
     """Stop: the machine is removed from service."""
+    return _change(request, name, form, _desk(request).stop)
+
+
+def _change(
+    request: Request, name: str, form: Form, change: Callable[[str, int], None]
+) -> Response:
+    """Change a work-up, or show the newer state of one that went on meanwhile."""
     try:
-        _desk(request).stop(name, form.length)
+        change(name, form.length)
     except StaleError as error:
         return _show_newer(request, error, "")
     return _go(f"/work-ups/{name}")

@@ -91,8 +91,7 @@ class Talk:
     @property
     def bench(self) -> Bench:
         """The machine and the work-up as it stands."""
-        titles = {name: check.title for name, check in self.kit.base.checks.items()}
-        return Bench(self.kit.catalogue, titles, self.work)
+        return Bench(self.kit.catalogue, self.kit.base.checks, self.work)
 
     def perform(self, task: Task) -> None:
         """Say what to do, then ask what was seen."""

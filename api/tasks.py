@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from api.ask import Item
@@ -9,6 +10,7 @@ from api.intake import ZONES
 from api.screens import Task, say_remedy
 from api.show import first_capital
 from diagnose.catalogue import Catalogue, Test, words
+from diagnose.kb.schema import Check
 from diagnose.model import Choice, Remedied, WorkUp
 
 
@@ -17,7 +19,7 @@ class Bench:
     """A machine and the work-up on it: what is needed to put a task in words."""
 
     catalogue: Catalogue
-    titles: dict[str, str]  # check id -> title
+    checks: Mapping[str, Check]
     work: WorkUp
 
     def of_choice(self, choice: Choice) -> Task:
@@ -46,7 +48,7 @@ class Bench:
         """Return what must be done before a check and was not."""
         catalogue = self.catalogue
         done = {catalogue.tests[catalogue.test_index[r.test]].check_id for r in self.work.readings}
-        return tuple(self.titles[name] for name in test.check.after if name not in done)
+        return tuple(self.checks[name].title for name in test.check.after if name not in done)
 
 
 def list_others(catalogue: Catalogue, work: WorkUp) -> list[Item]:

@@ -45,6 +45,11 @@ class Test:
         """The outcomes a person can report, apart from "not sure" and "could not be done"."""
         return tuple(self.check.reading.outcomes)
 
+    @cached_property
+    def bands(self) -> tuple[bool, ...]:
+        """Whether a number can fall in each outcome; else it is seen instead of a number."""
+        return tuple(outcome.is_band for outcome in self.check.reading.outcomes.values())
+
 
 @dataclass(frozen=True)
 class Catalogue:

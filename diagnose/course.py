@@ -72,6 +72,7 @@ class Planner:
     other: Array  # (n_outcomes,) outcome chances when the cause is something else
     position: Array  # (n_tests, n_components) codes of positions
     test_minutes: Array  # (n_tests,)
+    check_minutes: Mapping[str, float]  # of a check at all its places
     fitful: Array  # (n_blocks,) chance that a cause shows at one occasion
     tested: Mapping[str, frozenset[str]]
     confirms: (
@@ -108,6 +109,7 @@ def make_planner(
         _other(catalogue, table),
         _positions(catalogue),
         np.array([test.check.minutes for test in catalogue.tests]),
+        _add_minutes(catalogue),
         np.array([1.0] + [cause.fault.intermittent for cause in catalogue.causes]),
         tested,
         np.array(
@@ -117,6 +119,13 @@ def make_planner(
             ]
         ),
     )
+
+
+def _add_minutes(catalogue: Catalogue) -> dict[str, float]:
+    found: dict[str, float] = {}
+    for test in catalogue.tests:
+        found[test.check_id] = found.get(test.check_id, 0.0) + test.check.minutes
+    return found
 
 
 def _other(catalogue: Catalogue, table: Table) -> Array:

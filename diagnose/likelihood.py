@@ -50,11 +50,7 @@ def log_likelihood(catalogue: Catalogue, table: Table, test: int, reading: Readi
     if reading.number_si is None or not own.check.procedure or is_beyond(own, reading.number_si):
         return stated
     chance = density(own, reading, table.shown[test], table.spreads[test])
-    words = [
-        table.first[test] + place
-        for place, outcome in enumerate(own.check.reading.outcomes.values())
-        if not outcome.is_band
-    ]
+    words = [table.first[test] + place for place, band in enumerate(own.bands) if not band]
     if words:  # a number was seen, so none of these
         chance = chance * (1 - np.exp(table.log_prob[words]).sum(axis=0))
     return np.asarray(np.where(np.isnan(chance), stated, np.log(chance + TINY)))

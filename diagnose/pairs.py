@@ -36,10 +36,7 @@ def choose_pairs(
         score += np.maximum.outer(log, log)
     a, b = np.triu_indices(len(blocks), 1)
     value = score[a, b]
-    best = (
-        np.argsort(-value, kind="stable")[:PAIRS] if len(value) > PAIRS else np.arange(len(value))
-    )
-    best = np.sort(best)
+    best = np.sort(np.argsort(-value, kind="stable")[:PAIRS])
     return np.stack([blocks[a[best]], blocks[b[best]]], axis=1)
 
 

@@ -76,8 +76,7 @@ def minutes_of(planner: Planner, work: WorkUp, tests: Sequence[int]) -> Array:
     first = []
     for index in tests:
         missing = [name for name in planner.catalogue.tests[index].check.after if name not in done]
-        tests_ = planner.catalogue.tests if missing else ()
-        first.append(sum(t.check.minutes for t in tests_ if t.check_id in missing))
+        first.append(sum(planner.check_minutes.get(name, 0.0) for name in missing))
     return np.asarray(planner.test_minutes[list(tests)] + CHANGE * moved + np.array(first))
 
 

@@ -172,7 +172,7 @@ def predict_test(
     for row, told in enumerate(stated_rows(catalogue, test)):
         if told is not None:
             prob[row] = told + (1 - told.sum()) * prob[row]
-            if told[[o.is_band for o in test.check.reading.outcomes.values()]].any():
+            if told[np.array(test.bands)].any():
                 quantity[row] = error[row] = np.nan  # what is stated has no number behind it
     return prob.reshape(blocks * bench.n, -1), quantity.reshape(-1), error.reshape(-1)
 
@@ -225,7 +225,7 @@ def words_shown(test: Test, chances: Array, quantity: float) -> Array:
     """
     if np.isnan(quantity):
         return np.asarray(chances)
-    return np.where([own.is_band for own in test.check.reading.outcomes.values()], 0.0, chances)
+    return np.where(test.bands, 0.0, chances)
 
 
 def observe(catalogue: Catalogue, test: Test) -> Array:

@@ -17,6 +17,7 @@ import numpy as np
 from diagnose.catalogue import Catalogue, Cause, Test
 from diagnose.model import Reading, Remedied, WorkUp
 from diagnose.outline import checkout_steps
+from diagnose.physics.laws import Array
 from diagnose.predict import Table, compile_table, reading_error, words_shown
 from diagnose.rank import is_fixed_by
 from diagnose.readings import find_band, verdict
@@ -76,8 +77,7 @@ class Pretend:
         value = float(table.quantity[row, 0])
         told = words_shown(test, table.prob[row].astype(float), value)
         if test.check.procedure and rng.uniform() < told.sum():
-            outcome = test.outcomes[rng.choice(len(told), p=told / told.sum())]
-            return Reading(test.id, outcome, None, outcome)
+            return draw_outcome(test, told, rng)
         if test.check.procedure and rng.uniform() > test.check.misread:
             error = float(reading_error(test.check.reading, np.array([value]))[0])
             seen = value + error * rng.standard_normal()
@@ -89,14 +89,19 @@ class Pretend:
         chances = table.prob[row].astype(float)
         if test.check.procedure:
             chances = np.ones(len(chances))  # a plain mistake
-        outcome = test.outcomes[rng.choice(len(chances), p=chances / chances.sum())]
-        return Reading(test.id, outcome, None, outcome)
+        return draw_outcome(test, chances, rng)
 
     def is_felt(self, test: Test, reading: Reading) -> bool:
         """Tell whether the cause makes this reading likelier; else it is a false alarm."""
         column = test.outcomes.index(reading.outcome)
         prob = self.table(test).prob
         return bool(prob[MACHINES + self.machine, column] > FELT * prob[self.machine, column])
+
+
+def draw_outcome(test: Test, chances: Array, rng: np.random.Generator) -> Reading:
+    """Return an outcome of a test drawn by its chances, which need not sum to one."""
+    outcome = test.outcomes[rng.choice(len(chances), p=chances / chances.sum())]
+    return Reading(test.id, outcome, None, outcome)
 
 
 def round_off(value: float, error: float, unit: str) -> float:

@@ -17,11 +17,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import platformdirs
 
 from diagnose.catalogue import Catalogue
 from diagnose.errors import CacheError
 from diagnose.physics.laws import Array
+from diagnose.places import cache_folder
 from diagnose.predict import Progress, Table, compile_table
 
 log = logging.getLogger(__name__)
@@ -37,11 +37,6 @@ _ENGINE = (
     "physics/procedure.py",
     "physics/solve.py",
 )
-
-
-def cache_folder() -> Path:
-    """Return where compiled tables are kept; TENHOLD_CACHE overrides."""
-    return Path(os.environ.get("TENHOLD_CACHE") or platformdirs.user_cache_dir("tenhold", False))
 
 
 def engine_digest() -> str:
@@ -78,17 +73,11 @@ def get_table(catalogue: Catalogue, version: str, progress: Progress | None = No
 
 
 class Solutions(dict[str, Array]):
-    """Solutions by digest; ``used`` holds those that were found or put in since."""
+    """Solutions by digest; ``used`` holds those that were put in or confirmed since."""
 
     def __init__(self, stored: dict[str, Array]) -> None:
         super().__init__(stored)
         self.used: dict[str, Array] = {}
-
-    def get(self, key: str, default: Any = None) -> Any:
-        """Return a solution and note that it was used."""
-        if key in self:
-            self.used[key] = self[key]
-        return super().get(key, default)
 
     def __setitem__(self, key: str, value: Array) -> None:
         super().__setitem__(key, value)

@@ -39,6 +39,7 @@ class Scene:
     net: Net
     pg: Array
     table: Array
+    p_room: float  # [Pa]
     times: list[float]
     shares: list[Array]
     taken: Array | None = None  # flow at a held port (n_rows,)
@@ -87,6 +88,7 @@ def play(
         _net(network, table, nodes, p_room, supplies),
         np.zeros((len(nodes), len(table))),
         table,
+        p_room,
         [],
         [],
     )
@@ -94,20 +96,26 @@ def play(
         scene.share = begin_shares(scene.net, len(table))
         scene.oxygen = _fed_oxygen(network, table, nodes, supplies)
     for move in check.procedure:
+        nets = []
+        for positions in _positions(network, it, move):
+            scene.table = retable(positions)
+            nets.append(_net(network, scene.table, nodes, p_room, supplies))
         if move.breathe:
-            nets = []
-            for phase in (INSPIRATION, EXPIRATION):
-                scene.table = retable(phases(network.circuit, phase))
-                nets.append(_net(network, scene.table, nodes, p_room, supplies))
             _breathe(network, it, move, scene, (nets[0], nets[1]), nodes)
         elif move.set_:
-            scene.table = retable({name.replace("$it", it): to for name, to in move.set_.items()})
-            scene.oxygen = _fed_oxygen(network, scene.table, nodes, supplies)
-            fresh = _net(network, scene.table, nodes, p_room, supplies)
-            scene.net = replace(fresh, sources=scene.net.sources)
+            if scene.share is not None:
+                scene.oxygen = _fed_oxygen(network, scene.table, nodes, supplies)
+            scene.net = replace(nets[0], sources=scene.net.sources)
         else:
-            _do(network, check, it, move, scene, nodes, p_room)
+            _do(network, check, it, move, scene, nodes)
     return _read(network, check, it, scene, nodes)
+
+
+def _positions(network: Network, it: str, move: Move) -> list[dict[str, str]]:
+    """Return the positions that a move puts components in, one after the other; none for most."""
+    if move.breathe:
+        return [phases(network.circuit, phase) for phase in (INSPIRATION, EXPIRATION)]
+    return [{name.replace("$it", it): to for name, to in move.set_.items()}] if move.set_ else []
 
 
 def reach(network: Network, check: Check, it: str, table: Array, retable: Retable) -> list[int]:
@@ -154,10 +162,7 @@ def reach_rows(
     """
     tables = [table]
     for move in check.procedure:
-        if move.set_:
-            tables.append(retable({name.replace("$it", it): to for name, to in move.set_.items()}))
-        elif move.breathe:
-            tables += [retable(phases(network.circuit, p)) for p in (INSPIRATION, EXPIRATION)]
+        tables += [retable(positions) for positions in _positions(network, it, move)]
     open_ = np.any([laws(network, rows)[[0, 2, 3]].any(axis=0) for rows in tables], axis=0)
     before, after = ends(network)
     inner = np.flatnonzero(after < len(network.spaces))
@@ -203,21 +208,11 @@ def _net(network: Network, table: Array, nodes: list[int], p_room: float, suppli
 
 
 def _do(
-    network: Network,
-    check: Check,
-    it: str,
-    move: Move,
-    scene: Scene,
-    nodes: list[int],
-    p_room: float,
+    network: Network, check: Check, it: str, move: Move, scene: Scene, nodes: list[int]
 ) -> None:
     rows = len(scene.table)
     port = move.port
-    node = (
-        nodes.index(network.node(find_space(network.circuit, port.replace("$it", it))))
-        if port
-        else -1
-    )
+    node = _find_node(network, it, port, nodes) if port else -1
     target = np.full(rows, move.to.si("opening") if move.to else 0.0)
     most = move.flow.si("flow") if move.flow else np.inf
     if move.fill:
@@ -244,7 +239,12 @@ def _do(
             gas = network.circuit.machine.gases.get(port.split(".")[0], "oxygen")
             scene.oxygen[node] += most * GAS_OXYGEN[gas]
     elif move.wait:
-        _wait(network, check, it, scene, nodes, move.wait.si_time(), p_room)
+        _wait(network, check, it, scene, nodes, move.wait.si_time())
+
+
+def _find_node(network: Network, it: str, name: str, nodes: list[int]) -> int:
+    """Return where the gas space of a port or an element stands among those that are solved."""
+    return nodes.index(network.node(find_space(network.circuit, name.replace("$it", it))))
 
 
 def _breathe(
@@ -266,13 +266,7 @@ def _with(scene: Scene, source: Source, seconds: float) -> None:
 
 
 def _wait(
-    network: Network,
-    check: Check,
-    it: str,
-    scene: Scene,
-    nodes: list[int],
-    seconds: float,
-    p_room: float,
+    network: Network, check: Check, it: str, scene: Scene, nodes: list[int], seconds: float
 ) -> None:
     number = WAIT_STEPS.get(str(check.reading.quantity), 12)
     clock = 0.0
@@ -280,7 +274,7 @@ def _wait(
         _film(network, check, it, scene, nodes, clock)
         pg = advance(scene.net, scene.pg, float(dt))
         if scene.share is not None and scene.oxygen is not None:
-            step = Inflow(float(dt), p_room, scene.oxygen)
+            step = Inflow(float(dt), scene.p_room, scene.oxygen)
             scene.share = mix(scene.net, scene.share, scene.pg, pg, step)
         scene.pg = pg
         clock += float(dt)
@@ -304,7 +298,7 @@ def _held(
 ) -> Array:
     """Return the gas in the bag or bulb that the reading names."""
     component, name = str(check.reading.at).replace("$it", it).split(".")
-    node = nodes.index(network.node(find_space(network.circuit, f"{component}.{name}")))
+    node = _find_node(network, it, f"{component}.{name}", nodes)
     only = replace(scene.net.stores, rigid=scene.net.stores.rigid * 0)
     held, _ = content(only, scene.pg, np.arange(scene.pg.shape[1]))
     size = scene.table[:, network.find(component, name, "size")]
@@ -355,15 +349,15 @@ def _read(network: Network, check: Check, it: str, scene: Scene, nodes: list[int
         return first_crossing(scene.times, scene.shares, reading.reach or 1.0)
     if reading.quantity == "volume" and scene.breathed is None:
         return _held(network, check, it, scene, nodes, share=False)
-    space = find_space(network.circuit, str(reading.at).replace("$it", it))
-    node = nodes.index(network.node(space))
+    at = str(reading.at).replace("$it", it)
+    node = _find_node(network, it, at, nodes)
     if scene.share is not None:
-        return _read_oxygen(network, str(reading.at).replace("$it", it), scene, scene.share[node])
+        return _read_oxygen(network, at, scene, scene.share[node])
     if scene.breathed is not None and reading.quantity == "volume":
         return np.asarray(scene.breathed.moved[node])
     gain, offset = _gauge(network, check, it, scene.table)
     pg = scene.breathed.peak if scene.breathed and reading.when == "peak" else scene.pg
-    stored = _cylinder_pressure(network, space, scene.table)
+    stored = _cylinder_pressure(network, find_space(network.circuit, at), scene.table)
     return np.asarray((pg[node] if stored is None else stored) * gain + offset)
 
 

@@ -18,8 +18,8 @@ from simulate import TRUTH_MACHINES, TRUTH_SEED, Truth, check_out, follow, is_fe
 from diagnose.catalogue import Test
 from diagnose.kb.load import load
 from diagnose.model import RETURN, Assessment, Reading, Remedied, WorkUp
-from diagnose.particles import set_bench
-from diagnose.predict import compile_table, predict_test
+from diagnose.particles import predict_quantity, set_bench
+from diagnose.predict import compile_table
 from diagnose.rank import is_fixed_by, prior_of
 from diagnose.session import Kit, make_kit
 
@@ -60,13 +60,8 @@ class TwoTruths(Truth):
         one, two = (self.kit.catalogue.causes[block - 1] for block in (a, b))
         pair = replace(one, id=f"{one.id}+{two.id}", also=two)
         own = replace(self.kit.catalogue, causes=(pair,), tests=(test,))
-        bench = set_bench(own, TRUTH_MACHINES, TRUTH_SEED)
-        _, quantity, _ = predict_test(own, bench, test)
-        solved = replace(self.table, quantity=self.table.quantity.copy())
-        index = self.table.index[test.id]
-        row = a * self.table.n + self.machine
-        solved.quantity[row, index] = quantity[TRUTH_MACHINES + self.machine]
-        return Truth(self.kit, solved, a, self.machine, self.rng)._number(test, row, index)
+        quantity = predict_quantity(set_bench(own, TRUTH_MACHINES, TRUTH_SEED), test)
+        return self.show_number(test, float(quantity[1, self.machine]))
 
     def remedy(self, remedy: Remedied) -> None:
         """Do a remedy; it may put both right."""

@@ -16,7 +16,8 @@ from diagnose.catalogue import Test
 from diagnose.kb.load import load
 from diagnose.model import RETURN, Assessment, Reading, Remedied, WorkUp
 from diagnose.outline import checkout_steps
-from diagnose.predict import Table, compile_table, words_shown
+from diagnose.predict import Table, compile_table, reading_error, words_shown
+from diagnose.pretend import draw_outcome
 from diagnose.rank import is_fixed_by, prior_of
 from diagnose.readings import find_band, verdict
 from diagnose.session import Kit, diagnose, make_kit
@@ -77,21 +78,18 @@ class Truth:
         test = self.kit.catalogue.tests[index]
         row = self._row()
         chances = self.table.prob[row, self.table.columns(index)].astype(float)
-        told = words_shown(test, chances, float(self.table.quantity[row, index]))
+        value = float(self.table.quantity[row, index])
+        told = words_shown(test, chances, value)
         if test.check.procedure and self.rng.uniform() < told.sum():
-            outcome = test.outcomes[self.rng.choice(len(told), p=told / told.sum())]
-            return Reading(name, outcome, None, outcome)
+            return draw_outcome(test, told, self.rng)
         if test.check.procedure and self.rng.uniform() > test.check.misread:
-            return self._number(test, row, index)
+            return self.show_number(test, value)
         if test.check.procedure:
             chances = np.full(len(chances), 1.0)
-        outcome = test.outcomes[self.rng.choice(len(chances), p=chances / chances.sum())]
-        return Reading(name, outcome, None, outcome)
+        return draw_outcome(test, chances, self.rng)
 
-    def _number(self, test: Test, row: int, index: int) -> Reading:
-        from diagnose.predict import reading_error
-
-        value = float(self.table.quantity[row, index])
+    def show_number(self, test: Test, value: float) -> Reading:
+        """Return what is read where a test would show a number, the reader's error added."""
         error = float(reading_error(test.check.reading, np.array([value]))[0])
         seen = value + error * self.rng.standard_normal()
         if test.check.reading.quantity == "time":

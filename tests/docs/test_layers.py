@@ -15,6 +15,7 @@ from packaging.utils import canonicalize_name
 ORDER = (
     "errors",
     "units",
+    "places",
     "kb",
     "circuit",
     "catalogue",
@@ -42,7 +43,6 @@ ORDER = (
     "fewest",
     "coverage",
     "kb.lint",
-    "places",
     "journal",
     "outline",
     "pretend",

@@ -146,7 +146,6 @@ def _lint_seen(desk: Desk, name: str, fault: Fault) -> None:
         check = desk.base.checks.get(seen.check)
         if check is None:
             continue
-        total = sum_seen(fault, seen.check)
         outcome = check.reading.outcomes.get(seen.outcome)
         if outcome is None:
             what = no_such(seen.outcome, f"outcome of '{seen.check}'", check.reading.outcomes)
@@ -157,19 +156,22 @@ def _lint_seen(desk: Desk, name: str, fault: Fault) -> None:
         elif not _is_shown(desk, fault, seen.check):
             what = f"no machine has '{seen.check}' at a {fault.component}; remove it or mend 'each'"
             desk.note("faults", name, (*where, "check"), what)
-        last = max(n for n, own in enumerate(fault.seen) if own.check == seen.check)
-        if number == last and total > 1 + 1e-6:
-            what = f"the chances at '{seen.check}' sum to {total:.0%}; at most 100 %"
-            desk.note("faults", name, (*where, "chance"), what)
+    _lint_sums(desk, name, fault)
     if not fault.effect and not fault.seen:
         desk.note("faults", name, (), "nothing shows it; give it an 'effect' or something 'seen'")
 
 
-def sum_seen(fault: Fault, check: str) -> float:
-    """Return the most that the chances at a check sum to, at one component or at any."""
-    own = [seen for seen in fault.seen if seen.check == check]
-    places = {seen.at for seen in own}
-    return max(sum(seen.chance for seen in own if seen.at in (None, place)) for place in places)
+def _lint_sums(desk: Desk, name: str, fault: Fault) -> None:
+    """Note chances that sum to more than 100 % at a check, for one component or for any."""
+    for check in dict.fromkeys(seen.check for seen in fault.seen):
+        own = {number: seen for number, seen in enumerate(fault.seen) if seen.check == check}
+        total = max(
+            sum(seen.chance for seen in own.values() if seen.at in (None, place))
+            for place in {seen.at for seen in own.values()}
+        )
+        if total > 1 + 1e-6 and check in desk.base.checks:
+            what = f"the chances at '{check}' sum to {total:.0%}; at most 100 %"
+            desk.note("faults", name, ("seen", max(own), "chance"), what)
 
 
 def _is_shown(desk: Desk, fault: Fault, check: str) -> bool:
