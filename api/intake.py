@@ -14,23 +14,11 @@ from api.errors import InputError, UnknownError
 from api.question import ask_reading, from_step, question_lines
 from api.show import Line, Screen, fit, lines, safety_lines
 from diagnose.model import Reading, WorkUp
-from diagnose.outline import Outline, Profile, Step
+from diagnose.outline import ZONE_TITLES, Outline, Profile, Step
 
 if TYPE_CHECKING:
     from diagnose.catalogue import Catalogue
 
-ZONES = {
-    "emergency": "Emergency equipment",
-    "power": "Power",
-    "supply": "Gas supplies",
-    "dosing": "Gas flows",
-    "vapour": "Vaporizers",
-    "outlet": "Fresh gas outlet",
-    "scavenging": "Scavenging",
-    "monitoring": "Monitors",
-    "breathing": "Breathing system",
-    "ventilator": "Ventilator",
-}
 STEPS_MOST = 36  # steps that one screen of 24 lines shows in two columns
 PASSED = "a all of them   n none   or numbers, such as 1 3 5-7"
 
@@ -146,14 +134,14 @@ class Intake:
         parts = list(zones.values())
         self.screen.clear()
         found = self._heading("Which parts of the checkout before it were done today, and passed?")
-        found += [Line(f"{n:3} {ZONES[zone]}, {len(own)} step{'s' * (len(own) > 1)}")
+        found += [Line(f"{n:3} {ZONE_TITLES[zone]}, {len(own)} step{'s' * (len(own) > 1)}")
                   for n, (zone, own) in enumerate(zones.items(), 1)]  # fmt: skip
         self.screen.show([*found, Line(f"{PASSED}   s step by step", "dim")])
         chosen = self._ask_numbers(len(parts), more="s")
         if chosen is not None:
             return [step.id for n in chosen for step in parts[n - 1]]
         return [name for zone, own in zones.items()
-                for name in self._choose_steps(f"{ZONES[zone]}: which of these", own)]  # fmt: skip
+                for name in self._choose_steps(f"{ZONE_TITLES[zone]}: which of these", own)]  # fmt: skip
 
     def _choose_steps(self, which: str, steps: list[Step]) -> list[str]:
         self.screen.clear()
@@ -256,7 +244,9 @@ def find_tools(catalogue: Catalogue, names: Iterable[str]) -> frozenset[str]:
 
 def list_steps(profile: Profile) -> list[Item]:
     """Return the steps of a checkout, each in its part."""
-    return [Item(s.id, s.title, ZONES.get(s.zone, s.zone.capitalize())) for s in profile.steps]
+    return [
+        Item(s.id, s.title, ZONE_TITLES.get(s.zone, s.zone.capitalize())) for s in profile.steps
+    ]
 
 
 def group_steps(steps: Iterable[Step]) -> dict[str, list[Step]]:

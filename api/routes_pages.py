@@ -16,7 +16,6 @@ from api.desk import Desk
 from api.errors import InputError, StaleError, UnknownError
 from api.guard import BODY_MOST
 from api.intake import (
-    ZONES,
     find_profile,
     find_step,
     group_steps,
@@ -34,7 +33,7 @@ from diagnose.catalogue import Test
 from diagnose.errors import ReadingError, UnitError
 from diagnose.journal import list_records
 from diagnose.model import Reading, Remedied, WorkUp
-from diagnose.outline import Profile, Step
+from diagnose.outline import ZONE_TITLES, Profile, Step
 from diagnose.readings import find_test, read_answer
 
 REFUSED = (ReadingError, UnitError, InputError)
@@ -152,7 +151,7 @@ def _show_failed(
     parts = _list_parts(profile, step)
     return show(
         request, "failed", 422 if refused else 200, profile=profile, step=step, asked=asked,
-        parts=parts, zones=ZONES, chosen=form.all("part"), each=form.all("step"),
+        parts=parts, zones=ZONE_TITLES, chosen=form.all("part"), each=form.all("step"),
         minutes=form.one("minutes"), number=form.one("number"), unit=form.one("unit"),
         refused=refused,
     )  # fmt: skip
