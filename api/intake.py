@@ -140,8 +140,10 @@ class Intake:
         chosen = self._ask_numbers(len(parts), more="s")
         if chosen is not None:
             return [step.id for n in chosen for step in parts[n - 1]]
-        return [name for zone, own in zones.items()
-                for name in self._choose_steps(f"{ZONE_TITLES[zone]}: which of these", own)]  # fmt: skip
+        found: list[str] = []
+        for zone, own in zones.items():
+            found += self._choose_steps(f"{ZONE_TITLES[zone]}: which of these", own)
+        return found
 
     def _choose_steps(self, which: str, steps: list[Step]) -> list[str]:
         self.screen.clear()

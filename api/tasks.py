@@ -55,8 +55,9 @@ def list_others(catalogue: Catalogue, work: WorkUp) -> list[Item]:
     """Return every check that may be done, by zone, steps first."""
     tests = [t for t in catalogue.tests if t.check.by == "user" or work.who == "biomed"]
     tests.sort(key=lambda test: (ZONES.index(test.check.zone), test.check.kind != "step"))
-    return [Item(t.id, first_capital(words(catalogue, t.check.title, t.it)), ZONE_TITLES[t.check.zone])
-            for t in tests]  # fmt: skip
+    titles = [first_capital(words(catalogue, t.check.title, t.it)) for t in tests]
+    return [Item(test.id, title, ZONE_TITLES[test.check.zone])
+            for test, title in zip(tests, titles, strict=True)]  # fmt: skip
 
 
 def list_remedies(catalogue: Catalogue) -> tuple[list[Item], dict[str, Remedied]]:
