@@ -1,6 +1,7 @@
 """What the tablet at the machine adds: clock, drawing, list of machines, labels, tag, units."""
 
 import re
+from html import unescape
 from urllib.parse import unquote
 
 import pytest
@@ -192,6 +193,19 @@ def test_units_are_kept_in_a_cookie_and_applied_to_numbers_and_the_first_unit(cl
     assert abs(record.work.readings[0].number_si - 2160) < 1e-6
     client.cookies.clear()
     assert "fell slowly (22 cmH2O)" in text_of(client.get(page.url.path))
+
+
+def test_the_way_to_the_units_leads_back_to_where_one_was(client):
+    steps = client.get("/machines/small?asset=A-017&zone=power")
+    (link,) = re.findall(r'href="(/units[^"]*)"', steps.text)
+    units = client.get(unescape(link))
+    assert 'name="back" value="/machines/small?asset=A-017&amp;zone=power"' in units.text
+    page = start(client)
+    old = {"length": "1"}
+    late = client.post(f"{page.url.path}/undo", data=old)
+    assert late.status_code == 409
+    (link,) = re.findall(r'href="(/units[^"]*)"', late.text)
+    assert f'value="{page.url.path}"' in client.get(unescape(link)).text
 
 
 @pytest.mark.parametrize("form", [{"low": "psi", "high": "bar"}, {"low": "kPa", "high": ""}, {}])
