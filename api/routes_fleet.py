@@ -73,8 +73,8 @@ def ask_units(request: Request, back: str = "/") -> HTMLResponse:
     """Ask in which units pressures are read here."""
     own, back = units_of(request), _read_back(back)
     low, high = own.low or LOW_PRESSURE[0], own.high or HIGH_PRESSURE[0]
-    return show(request, "units", here=back, low=low, high=high, lows=LOW_PRESSURE, highs=HIGH_PRESSURE,
-                back=back)  # fmt: skip
+    return show(request, "units", here=back, low=low, high=high, back=back,
+                lows=LOW_PRESSURE, highs=HIGH_PRESSURE)  # fmt: skip
 
 
 @routes.post("/units")
