@@ -12,14 +12,17 @@ from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError, StarletteHTTPException
 from fastapi.staticfiles import StaticFiles
 
-from api import routes_json, routes_pages
+from api import routes_json, routes_pages, routes_server, routes_work
 from api.desk import Desk
-from api.engine import Engine
+from api.engine import REMEMBERED, Engine
 from api.errors import InputError, Trouble, one_problem, to_trouble
 from api.guard import PROBLEM, Guard, to_bytes
+from api.memory import Memory
+from api.once import Openings
 from api.screens import STANDING
 from api.shapes import say_detail
 from api.show import SAFETY
+from api.watch import METHODS, Figures, Watch
 from diagnose.errors import DiagnoseError
 
 log = logging.getLogger(__name__)
@@ -36,19 +39,30 @@ def make_app(engine: Engine) -> FastAPI:
     """Return the server of an engine."""
     app = FastAPI(
         title="Tenhold", version=VERSION, description=ABOUT, docs_url=None,
-        redoc_url=None,
+        redoc_url=None, redirect_slashes=False,
+        generate_unique_id_function=lambda route: route.name,
     )  # fmt: skip
     app.state.engine, app.state.desk = engine, Desk(engine)
     app.state.templates = _make_templates()
-    app.include_router(routes_json.routes)
+    add_json(app)
     app.include_router(routes_pages.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.add_api_route("/health", say_health, tags=["server"])
-    app.add_api_route("/ready", say_ready, tags=["server"])
-    app.add_middleware(Guard)
+    app.add_middleware(Guard, say=say_trouble)
+    app.add_middleware(Watch, figures=app.state.figures)
     for kind in (DiagnoseError, RequestValidationError, StarletteHTTPException, Exception):
         app.add_exception_handler(kind, say_trouble)
     return app
+
+
+def add_json(app: FastAPI) -> None:
+    """Add what programs ask for, and what they need beside it."""
+    app.state.openings = Openings()
+    app.state.answers = Memory(REMEMBERED)
+    app.state.figures = Figures(app.state.desk.counts, VERSION)
+    for each in (routes_json.ranking, routes_json.diagnosing, routes_json.routes):
+        app.include_router(each)
+    app.include_router(routes_work.routes)
+    app.include_router(routes_server.routes)
 
 
 def _make_templates() -> jinja2.Environment:
@@ -63,16 +77,6 @@ def _make_templates() -> jinja2.Environment:
     return templates
 
 
-def say_health() -> dict[str, str]:
-    """Return that the server runs."""
-    return {"status": "running"}
-
-
-def say_ready(request: Request) -> dict[str, str]:
-    """Return that the knowledge can be used, and its version; 503 if it cannot."""
-    return {"status": "ready", "knowledge": request.app.state.engine.base().version}
-
-
 def say_trouble(request: Request, error: Exception) -> Response:
     """Return any error, in words: as a page to whoever reads pages, else as problem details."""
     trouble = find_trouble(error)
@@ -82,7 +86,19 @@ def say_trouble(request: Request, error: Exception) -> Response:
     if is_page and not request.url.path.startswith("/api/"):
         return routes_pages.show(request, "trouble", trouble.status, trouble=trouble)
     headers = getattr(error, "headers", None)
+    if trouble.status == 405:
+        headers = {"allow": ", ".join(list_methods(request))}
     return Response(to_bytes(trouble), trouble.status, headers, PROBLEM)
+
+
+def list_methods(request: Request) -> list[str]:
+    """Return what may be done at an address, whichever of its routes does it."""
+    return [
+        method
+        for method in sorted(METHODS)
+        for asked in [{**request.scope, "method": method}]
+        if any(route.matches(asked)[0].name == "FULL" for route in request.app.routes)
+    ]
 
 
 def find_trouble(error: Exception) -> Trouble:
