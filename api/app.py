@@ -22,11 +22,12 @@ from api.once import Openings
 from api.screens import STANDING
 from api.shapes import say_detail
 from api.show import SAFETY
-from api.watch import METHODS, Figures, Watch
+from api.watch import METHODS, Figures, Watch, find_template, write_log
 from diagnose.errors import DiagnoseError
 
 log = logging.getLogger(__name__)
 HERE = Path(__file__).parent
+NO_FORM = "Not in the form asked for"
 VERSION = "1"  # of the interface: rises when the meaning of a field changes
 ABOUT = f"""Finds why an anaesthesia-workstation checkout step failed, in the fewest minutes.
 
@@ -81,7 +82,8 @@ def say_trouble(request: Request, error: Exception) -> Response:
     """Return any error, in words: as a page to whoever reads pages, else as problem details."""
     trouble = find_trouble(error)
     if trouble.status >= 500:
-        log.error("%s %s: %s", request.method, request.url.path, trouble.detail, exc_info=error)
+        route = find_template(request.scope)
+        log.error("%s %s: %s", request.method, route, type(error).__name__, exc_info=error)
     is_page = "text/html" in request.headers.get("accept", "")
     if is_page and not request.url.path.startswith("/api/"):
         return routes_pages.show(request, "trouble", trouble.status, trouble=trouble)
@@ -107,7 +109,7 @@ def find_trouble(error: Exception) -> Trouble:
         found = [say_detail({**each, "loc": each["loc"][1:]}) for each in error.errors()]
         detail = "; ".join(": ".join(each) for each in found)
         problems = tuple(one_problem(*each) for each in found)
-        return Trouble(422, "This cannot be used", detail, problems)
+        return Trouble(422, NO_FORM, detail, problems)
     if isinstance(error, StarletteHTTPException):
         what = {404: "there is nothing at this address", 405: "this is not done here"}
         said = what.get(error.status_code, str(error.detail))
@@ -116,13 +118,13 @@ def find_trouble(error: Exception) -> Trouble:
     return to_trouble(error)
 
 
-def run_server(engine: Engine, port: int) -> None:
-    """Serve until Ctrl-C.
+def run_server(engine: Engine, port: int, log_to: str | None = None) -> None:
+    """Serve until Ctrl-C; with one line a request to a file, or to the standard error for ``-``.
 
     Raises
     ------
     InputError
-        The port is taken.
+        The port is taken, or the log cannot be written.
     """
     import uvicorn
 
@@ -133,6 +135,8 @@ def run_server(engine: Engine, port: int) -> None:
         except OSError as error:
             what = f"{port} cannot be used ({error.strerror})"
             raise InputError("--port", what, do="name another, such as 8001") from error
+        if log_to is not None:
+            write_log(log_to)
         config = uvicorn.Config(make_app(engine), log_level="warning", server_header=False)
         print(f"http://127.0.0.1:{port} until Ctrl-C", file=sys.stderr, flush=True)
         uvicorn.Server(config).run(sockets=[listener])

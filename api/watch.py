@@ -19,9 +19,11 @@ from prometheus_client import Counter as Meter
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 
+from api.errors import InputError
 from api.guard import App, Message, Receive, Send
 
 log = logging.getLogger("api.requests")
+OPENAPI = "/openapi.json"
 NOWHERE = "none"  # the template of an address that no route has
 METHODS = frozenset({"GET", "POST", "HEAD", "OPTIONS", "PUT", "PATCH", "DELETE"})
 LIMITS = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10)  # seconds
@@ -119,6 +121,27 @@ def find_template(scope: Message) -> str:
     'none'
     """
     route = scope.get("route")
-    if route is None:
-        return "/static" if scope.get("root_path", "").endswith("/static") else NOWHERE
-    return str(getattr(route, "path", NOWHERE))
+    if route is not None:
+        return str(getattr(route, "path", NOWHERE))
+    if scope.get("root_path", "").endswith("/static"):
+        return "/static"
+    return OPENAPI if scope["path"] == OPENAPI else NOWHERE
+
+
+def write_log(place: str) -> None:
+    """Write a line for each request to a file, or to the standard error for ``-``.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written.
+    """
+    try:
+        handler = logging.StreamHandler() if place == "-" else logging.FileHandler(place, "a")
+    except OSError as error:
+        what = f"'{place}' cannot be written ({error.strerror})"
+        raise InputError("--log", what, do="name a file in a folder that can be written") from error
+    handler.setFormatter(logging.Formatter("%(message)s"))
+    log.addHandler(handler)
+    log.setLevel(logging.INFO)
+    log.propagate = False
