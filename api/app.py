@@ -13,6 +13,7 @@ from fastapi.exceptions import RequestValidationError, StarletteHTTPException
 from fastapi.staticfiles import StaticFiles
 
 from api import routes_json, routes_pages, routes_server, routes_work
+from api.described import describe
 from api.desk import Desk
 from api.engine import REMEMBERED, Engine
 from api.errors import InputError, Trouble, one_problem, to_trouble
@@ -57,6 +58,7 @@ def make_app(engine: Engine) -> FastAPI:
 
 def add_json(app: FastAPI) -> None:
     """Add what programs ask for, and what they need beside it."""
+    app.openapi = lambda: describe(app)  # type: ignore[method-assign]
     app.state.openings = Openings()
     app.state.answers = Memory(REMEMBERED)
     app.state.figures = Figures(app.state.desk.counts, VERSION)

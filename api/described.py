@@ -6,6 +6,8 @@ import json
 from pathlib import Path
 from typing import Any
 
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
 from pydantic import BaseModel, Field
 
 from api.guard import PROBLEM
@@ -75,15 +77,41 @@ def _describe(status: int) -> dict[str, Any]:
     }
 
 
-def example(name: str) -> Any:
-    """Return the example of what a route takes or gives; the file holds real ones, cut short."""
-    return json.loads(FILE.read_text("utf-8"))[name]
+MARK = "example of: "
+
+
+def example(name: str) -> str:
+    """Return what stands for an example until the description is written."""
+    return f"{MARK}{name}"
 
 
 def answers(name: str, **more: Any) -> dict[str, Any]:
     """Return an answer with its example, for the description of a route."""
     content = {"application/json": {"example": example(name)}}
-    return {"description": "Done", "content": content, **more}
+    return {"description": "Done", "content": content} | more
+
+
+def describe(app: FastAPI) -> dict[str, Any]:
+    """Return the description of the interface, written once.
+
+    The examples are put in last: whoever writes the rest leaves out what is null, and they hold
+    real answers, cut short, in which null has a meaning.
+    """
+    if app.openapi_schema is None:
+        plain = get_openapi(
+            title=app.title, version=app.version, description=app.description, routes=app.routes
+        )
+        app.openapi_schema = _fill(plain, json.loads(FILE.read_text("utf-8")))
+    return app.openapi_schema
+
+
+def _fill(value: Any, kept: dict[str, Any]) -> Any:
+    if isinstance(value, dict):
+        return {key: _fill(each, kept) for key, each in value.items()}
+    if isinstance(value, list):
+        return [_fill(each, kept) for each in value]
+    is_mark = isinstance(value, str) and value.startswith(MARK)
+    return kept[value.removeprefix(MARK)] if is_mark else value
 
 
 _NAMED = {"name": "$response.body#/name"}

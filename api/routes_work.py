@@ -76,7 +76,7 @@ def _body(name: str) -> Any:
     response_model=WorkUpOut,
     responses=errors(404, *BODY) | {
         201: answers("work_up", links=LINKS, description="Opened"),
-        200: answers("work_up", links=LINKS, description="Opened before, with the same key"),
+        200: answers("work_up", model=WorkUpOut, links=LINKS, description="Opened before"),
     },
 )  # fmt: skip
 def open_work_up(

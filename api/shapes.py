@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from api.errors import InputError
 from api.intake import (
@@ -33,6 +33,15 @@ MINUTES_MOST = 24 * 60
 NAME_MOST = 200  # characters
 ENTRIES_MOST = 500
 Name = Annotated[str, Field(min_length=1, max_length=NAME_MOST)]
+
+
+def read_whole(given: Any) -> Any:
+    """Return a whole number as such: in JSON 2.0 is the same number as 2.
+
+    >>> read_whole(2.0), read_whole(2.5), read_whole("2")
+    (2, 2.5, '2')
+    """
+    return int(given) if isinstance(given, float) and given.is_integer() else given
 
 
 class Shape(BaseModel):
@@ -62,8 +71,8 @@ class RemedyIn(ActIn):
     """What was put right, and when."""
 
     after: Annotated[
-        int | None,
-        Field(ge=0, le=ENTRIES_MOST, description="readings before it; left out: after all"),
+        Annotated[int, Field(ge=0, le=ENTRIES_MOST), BeforeValidator(read_whole)] | None,
+        Field(description="readings before it; left out: after all"),
     ] = None
 
 

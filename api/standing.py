@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from api.desk import Standing
 from api.ending import DO_REMOVE, list_likely, say_reason, say_return
@@ -17,6 +17,7 @@ from api.shapes import (
     DispositionOut,
     ReadingIn,
     Shape,
+    read_whole,
     to_cause,
     to_shape,
 )
@@ -25,7 +26,11 @@ from diagnose.journal import Record, list_events
 from diagnose.model import RETURN, Entry, Reading
 from diagnose.readings import say_reading, verdict
 
-Length = Annotated[int, Field(ge=1, le=1_000_000, description="of the record, as it was last read")]
+Length = Annotated[
+    int,
+    Field(ge=1, le=1_000_000, description="of the record, as it was last read"),
+    BeforeValidator(read_whole),
+]
 
 
 class LengthIn(Shape):

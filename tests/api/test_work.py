@@ -192,8 +192,9 @@ def test_the_picture_of_a_work_up_shades_what_is_likely(client):
     assert answer.headers["content-type"] == "image/svg+xml"
     box = answer.text.partition('<g id="small-breathing-hold_30-apl_valve">')[2]
     assert 'fill="url(#small-breathing-hold_30-band' in box.partition("</g>")[0]
-    stateless = OPENING | {"readings": [OPENING["readings"][0],
-                                        {"check": "breathing.apl_turn", "answer": "was_open"}]}
+    stateless = OPENING | {
+        "readings": [OPENING["readings"][0], {"check": "breathing.apl_turn", "answer": "was_open"}]
+    }
     drawn = client.post("/api/rank/circuit.svg", json=stateless, params={"check": HOLD})
     assert "in 10" in drawn.text and "band0" in drawn.text
 
