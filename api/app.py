@@ -30,6 +30,12 @@ log = logging.getLogger(__name__)
 HERE = Path(__file__).parent
 NO_FORM = "Not in the form asked for"
 VERSION = "1"  # of the interface: rises when the meaning of a field changes
+#: status -> title, where, what: of errors that the framework finds
+REFUSED = {
+    400: ("Refused", "body", "the body is no JSON that can be read"),
+    404: ("No such address", "address", "there is nothing at this address"),
+    405: ("Not allowed", "method", "this is not done here"),
+}
 ABOUT = f"""Finds why an anaesthesia-workstation checkout step failed, in the fewest minutes.
 
 {" ".join(SAFETY)}
@@ -113,10 +119,10 @@ def find_trouble(error: Exception) -> Trouble:
         problems = tuple(one_problem(*each) for each in found)
         return Trouble(422, NO_FORM, detail, problems)
     if isinstance(error, StarletteHTTPException):
-        what = {404: "there is nothing at this address", 405: "this is not done here"}
-        said = what.get(error.status_code, str(error.detail))
-        title = {404: "No such address", 405: "Not allowed"}.get(error.status_code, "Refused")
-        return Trouble(error.status_code, title, said, (one_problem("address", said),))
+        title, where, said = REFUSED.get(
+            error.status_code, ("Refused", "request", str(error.detail))
+        )
+        return Trouble(error.status_code, title, said, (one_problem(where, said),))
     return to_trouble(error)
 
 

@@ -41,7 +41,7 @@ class StaleOut(TroubleOut):
 
 #: status -> title, where, what: of an error that can really come
 _ERRORS = {
-    400: ("Not this host", "Host", "'example.org' is not served here"),
+    400: ("Refused", "body", "the body is no JSON that can be read"),
     403: ("From elsewhere", "Origin", "it was sent from a page of somewhere else"),
     404: ("No such name", "machine", "'tall' is not known"),
     409: ("The work-up went on meanwhile", "work-up-20260302-064800-1a2b",

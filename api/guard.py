@@ -99,13 +99,13 @@ def find_stranger(method: str, headers: dict[str, str]) -> Trouble | None:
     True
     """
     host = headers.get("host", "")
-    if urlsplit(f"//{host}").hostname not in HOSTS:
+    if _read_address(f"//{host}")[0] not in HOSTS:
         what = f"'{host}' is not served here"
         allowed = sorted(HOSTS)
         detail = f"{what}; allowed: {', '.join(allowed)}"
         return Trouble(400, "Not this host", detail, (one_problem("Host", what, allowed),))
     origin = headers.get("origin")
-    is_own = origin is None or urlsplit(origin).netloc == host
+    is_own = origin is None or _read_address(origin)[1] == host
     if method != "GET" and (
         not is_own or headers.get("sec-fetch-site", "none") not in ("same-origin", "none")
     ):
@@ -113,6 +113,15 @@ def find_stranger(method: str, headers: dict[str, str]) -> Trouble | None:
         detail = f"{what}; send it from a page of this server"
         return Trouble(403, "From elsewhere", detail, (one_problem("Origin", what),))
     return None
+
+
+def _read_address(text: str) -> tuple[str, str]:
+    """Return host, and host with port, of an address; "" for one that cannot be read."""
+    try:
+        parts = urlsplit(text)
+        return parts.hostname or "", parts.netloc
+    except ValueError:
+        return "", ""
 
 
 def _with_own(found: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:

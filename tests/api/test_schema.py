@@ -6,13 +6,11 @@
 import json
 import os
 import re
-import socket
 import subprocess
 import sys
 import time
-import urllib.request
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 import jsonschema_rs
@@ -20,31 +18,11 @@ import pytest
 
 HERE = Path(__file__).parent / "schema"
 ROOT = Path(__file__).resolve().parents[2]
-SERVE = [sys.executable, "-c", "from api.cli import main; main()", "serve", "--port"]
+Serve = Callable[..., AbstractContextManager[str]]
 METHODS = {"get", "post"}
 
 
-@contextmanager
-def serve() -> Iterator[str]:
-    """Run a server; its address."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    process = subprocess.Popen([*SERVE, str(port)], stderr=subprocess.DEVNULL)
-    try:
-        for _ in range(600):
-            try:
-                urllib.request.urlopen(f"http://127.0.0.1:{port}/ready").close()
-                break
-            except OSError:
-                time.sleep(0.1)
-        yield f"http://127.0.0.1:{port}"
-    finally:
-        process.kill()
-        process.wait()
-
-
-def attack(folder: Path, *arguments: str) -> tuple[int, int, str]:
+def attack(serve: Serve, folder: Path, *arguments: str) -> tuple[int, int, str]:
     """Send generated requests to a server; return the exit code, how many, and what was said."""
     tool = str(Path(sys.executable).parent / "schemathesis")
     with serve() as address:
@@ -59,20 +37,20 @@ def attack(folder: Path, *arguments: str) -> tuple[int, int, str]:
     return done.returncode, int(counted[1]) if counted else 0, done.stdout + done.stderr
 
 
-def test_generated_requests_find_nothing_wrong(tmp_path):
+def test_generated_requests_find_nothing_wrong(tmp_path, serve):
     phases = ["--phases", "examples,fuzzing,stateful", "--max-examples", "3", "--seed", "1"]
-    code, number, said = attack(tmp_path, *phases)
+    code, number, said = attack(serve, tmp_path, *phases)
     assert code == 0, said
     assert number > 60, said
 
 
 @pytest.mark.bench
-def test_twenty_thousand_generated_requests_find_nothing_wrong(tmp_path):
+def test_twenty_thousand_generated_requests_find_nothing_wrong(tmp_path, serve):
     wanted, sent, seed = int(os.environ.get("TENHOLD_CASES", "20000")), 0, 1
     each = str(max(10, wanted // 40))  # per operation and phase
     while sent < wanted:
         begun = time.monotonic()
-        code, number, said = attack(tmp_path, "--max-examples", each, "--seed", str(seed))
+        code, number, said = attack(serve, tmp_path, "--max-examples", each, "--seed", str(seed))
         print(f"\nseed {seed}: {number} cases, {time.monotonic() - begun:.0f} s, exit code {code}")
         print(said[said.find("Stateful") :])
         assert code == 0, said

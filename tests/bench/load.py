@@ -111,7 +111,7 @@ async def measure(port: int, clients: int, seconds: float) -> None:
         ("rank, never asked before", "/api/rank", lambda: anew),
     ]
     got: dict[str, tuple[list[float], float]] = {name: ([], 0.0) for name, _, _ in kinds}
-    for name, path, bodies in kinds:
+    for _, path, bodies in kinds:
         await run(port, path, bodies(), clients, 0.5)  # warm
     for _ in range(ROUNDS):
         for name, path, bodies in kinds:
