@@ -2,7 +2,8 @@
 
 Run as a script: ``python tests/bench/load.py [--seconds 5] [--clients 20]``. One server process
 with one worker on the loopback address holds both: the whole server, and a bare FastAPI
-application that returns the very same JSON and knows nothing. Nothing here is a test: times depend
+application that returns the very same JSON and knows nothing. "server ms" is the processor time of
+the server for one request. Nothing here is a test: times depend
 on the computer and on what else it does, so the figures are printed, never asserted. Turns are
 taken in short rounds, so that a noisy neighbour hits all of them alike.
 """
@@ -10,6 +11,7 @@ taken in short rounds, so that a noisy neighbour hits all of them alike.
 import argparse
 import asyncio
 import json
+import math
 import os
 import socket
 import statistics
@@ -18,6 +20,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 from itertools import count
 from pathlib import Path
 
@@ -101,7 +104,39 @@ async def run(port: int, path: str, bodies: Iterator[bytes], clients: int,
     return times, whole
 
 
-async def measure(port: int, clients: int, seconds: float) -> None:
+def read_cpu(process: int) -> float:
+    """Return the processor time that the server used so far [s]; nan where that is not told.
+
+    Unlike the time on the wall it hardly depends on what else the computer does.
+    """
+    try:
+        fields = Path(f"/proc/{process}/stat").read_text("ascii").rpartition(")")[2].split()
+    except OSError:
+        return math.nan
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+@dataclass
+class Got:
+    """What was measured of one kind."""
+
+    times: list[float] = field(default_factory=list)
+    whole: float = 0.0
+    cpu: float = 0.0
+
+    @property
+    def rate(self) -> float:
+        """Requests a second."""
+        return len(self.times) / self.whole
+
+    def to_line(self, name: str, bare: float) -> str:
+        """Return it as a line of the table."""
+        cuts = statistics.quantiles(self.times, n=100)
+        return (f"{name:30}{1e3 * cuts[49]:8.1f}{1e3 * cuts[98]:8.1f}{self.rate:10.0f}"
+                f"{self.rate / bare:9.0%}{1e3 * self.cpu / len(self.times):11.2f}")  # fmt: skip
+
+
+async def measure(port: int, process: int, clients: int, seconds: float) -> None:
     """Take turns and print."""
     anew = ask_anew()  # goes on over all rounds, so that nothing is asked twice
     kinds: list[tuple[str, str, Callable[[], Iterator[bytes]]]] = [
@@ -110,21 +145,21 @@ async def measure(port: int, clients: int, seconds: float) -> None:
         ("rank, asked again", "/api/rank", ask_again),
         ("rank, never asked before", "/api/rank", lambda: anew),
     ]
-    got: dict[str, tuple[list[float], float]] = {name: ([], 0.0) for name, _, _ in kinds}
+    got = {name: Got() for name, _, _ in kinds}
     for _, path, bodies in kinds:
         await run(port, path, bodies(), clients, 0.5)  # warm
     for _ in range(ROUNDS):
         for name, path, bodies in kinds:
+            before, own = read_cpu(process), got[name]
             times, whole = await run(port, path, bodies(), clients, seconds / ROUNDS)
-            got[name] = (got[name][0] + times, got[name][1] + whole)
-    bare = len(got[kinds[0][0]][0]) / got[kinds[0][0]][1]
+            own.times, own.whole = own.times + times, own.whole + whole
+            own.cpu += read_cpu(process) - before
+    bare = next(iter(got.values())).rate
     print(f"{clients} clients at once, one worker, {os.cpu_count()} processors, "
           f"load {os.getloadavg()[0]:.1f} by everything that runs")  # fmt: skip
-    print(f"{'':32}{'p50 ms':>8}{'p99 ms':>8}{'a second':>10}{'of bare':>9}")
-    for name, (times, whole) in got.items():
-        cuts = statistics.quantiles(times, n=100)
-        rate = len(times) / whole
-        print(f"{name:32}{1e3 * cuts[49]:8.1f}{1e3 * cuts[98]:8.1f}{rate:10.0f}{rate / bare:9.0%}")
+    print(f"{'':30}{'p50 ms':>8}{'p99 ms':>8}{'a second':>10}{'of bare':>9}{'server ms':>11}")
+    for name, own in got.items():
+        print(own.to_line(name, bare))
 
 
 async def fetch(port: int) -> bytes:
@@ -160,7 +195,7 @@ def main() -> None:
                 kept.write_bytes(answer)
                 if is_last:
                     print(f"an answer has {len(answer) / 1e3:.0f} KB")
-                    asyncio.run(measure(port, told.clients, told.seconds))
+                    asyncio.run(measure(port, process.pid, told.clients, told.seconds))
             finally:
                 process.kill()
                 process.wait()
