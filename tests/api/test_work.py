@@ -1,6 +1,7 @@
 """Work-ups that programs follow over JSON: one record, no entry lost, no write done twice."""
 
 import json
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from fastapi.testclient import TestClient
@@ -223,3 +224,23 @@ def test_work_ups_are_counted_by_their_end(client):
     assert "tenhold_work_ups_opened_total 2.0" in said
     assert f'tenhold_work_ups_closed_total{{disposition="{REMOVE}"}} 1.0' in said
     assert json.dumps(OPENING["machine"]) not in said
+
+
+def test_of_many_who_write_at_once_one_is_taken_and_no_entry_is_lost(client):
+    work = begin(client)
+    body = {"check": "breathing.bag_look", "answer": "not sure"}
+    with ThreadPoolExecutor(8) as many:
+        asked = [many.submit(say, client, work, "readings", None, **body) for _ in range(8)]
+        statuses = sorted(each.result().status_code for each in asked)
+    assert statuses == [200] + [409] * 7
+    assert read(client, work)["length"] == work["length"] + 1
+
+
+def test_a_write_sent_many_times_at_once_with_one_key_is_done_once(client):
+    work = begin(client)
+    body = {"check": "breathing.bag_look", "answer": "not sure"}
+    with ThreadPoolExecutor(8) as many:
+        asked = [many.submit(say, client, work, "readings", "k1", **body) for _ in range(8)]
+        answers = {each.result().content for each in asked}
+    assert len(answers) == 1 and json.loads(answers.pop())["length"] == work["length"] + 1
+    assert read(client, work)["length"] == work["length"] + 1
