@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from api.desk import Standing
-from api.ending import DO_REMOVE, list_likely, say_reason, say_return
+from api.ending import list_do, list_likely, say_reason
 from api.screens import say_entry
 from api.shapes import (
     ActIn,
@@ -23,7 +23,7 @@ from api.shapes import (
 )
 from api.show import SAFETY, first_capital
 from diagnose.journal import Record, list_events
-from diagnose.model import RETURN, Entry, Reading
+from diagnose.model import Entry, Reading
 from diagnose.readings import say_reading, verdict
 
 Length = Annotated[
@@ -131,7 +131,6 @@ def to_handover(standing: Standing) -> HandoverOut:
     """Return the sheet to hand over."""
     view, record, shape = standing.view, standing.record, to_shape(standing.view.assessment)
     failed = next(r for r in view.work.readings if r.test == view.work.failed)
-    returns = shape.disposition.say == RETURN
     start = view.work.entries.index(failed)
     return HandoverOut.model_validate({
         **to_brief(record),
@@ -143,7 +142,7 @@ def to_handover(standing: Standing) -> HandoverOut:
         "entries": _list_entries(standing)[start:],
         "disposition": shape.disposition,
         "why": say_reason(view),
-        "do": [say_return(view)] if returns else list(DO_REMOVE),
+        "do": list(list_do(view)),
         "likely": [to_cause(cause) for cause in list_likely(view)],
         "knowledge_version": shape.knowledge_version,
         "cautions": list(SAFETY),
