@@ -25,7 +25,8 @@ def attack(address: str, folder: Path, *arguments: str) -> tuple[int, int, str]:
     own = {"SCHEMATHESIS_HOOKS": "tests.api.schema.checks", "PYTHONPATH": str(ROOT)}
     done = subprocess.run(
         [tool, "--config-file", str(HERE / "checks.toml"), "run", f"{address}/openapi.json",
-         "--checks", "all", "--no-color", "--continue-on-failure", *arguments],
+         "--checks", "all", "--no-color", "--continue-on-failure",
+         "--request-timeout", "120", *arguments],
         cwd=folder, capture_output=True, text=True, check=False, env=os.environ | own,
     )  # fmt: skip
     counted = re.search(r"(\d+) generated", done.stdout)
