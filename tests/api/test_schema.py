@@ -26,7 +26,7 @@ def attack(address: str, folder: Path, *arguments: str) -> tuple[int, int, str]:
     done = subprocess.run(
         [tool, "--config-file", str(HERE / "checks.toml"), "run", f"{address}/openapi.json",
          "--checks", "all", "--no-color", "--continue-on-failure",
-         "--request-timeout", "120", *arguments],
+         "--request-timeout", "120", "--max-response-time", "120", *arguments],
         cwd=folder, capture_output=True, text=True, check=False, env=os.environ | own,
     )  # fmt: skip
     counted = re.search(r"(\d+) generated", done.stdout)
