@@ -20,7 +20,7 @@ HERE = Path(__file__).parent
 COMMAND = [sys.executable, "-c", "from api.cli import main; main()", "serve", "--port"]
 SIZES = {"tablet": (1280, 800), "phone": (390, 844)}
 FAILED = "/machines/small/steps/breathing.hold_30"
-WAIT = 30_000  # ms; a computer in use by other tests answers slowly
+WAIT = 10_000  # ms; a computer in use by other tests answers slowly
 COUNTED = re.compile(r'name="length" value="(\d+)"')
 NAMED = re.compile(r"work-up-\d{8}-\d{6}-[0-9a-f]{4}")
 
@@ -230,6 +230,7 @@ def come(browser, server):
         contexts.append(context)
         return Person(context.new_page(), at.url)
 
+    arrive.asked = asked
     yield arrive
     for context in contexts:
         context.close()
@@ -248,6 +249,12 @@ def paths(server):
     server.send(f"{returned}/put-right/close@apl_valve")
     server.send(f"{returned}/do/breathing.hold_30", number="30", unit="cmH2O")
     return {"work": work, "removed": removed, "returned": returned}
+
+
+@pytest.fixture(scope="session")
+def pages():
+    """The addresses of every page, by its route."""
+    return PAGES
 
 
 @pytest.fixture(params=[path for each in PAGES.values() for path in each] + TROUBLES)

@@ -73,10 +73,9 @@ def test_stopping_removes_the_machine_and_taking_it_back_goes_on(come, script):
 
 
 @pytest.mark.parametrize("number", ["abc", "1e400", "-5 psi"])
-def test_a_number_that_cannot_be_is_asked_again(come, script, number):
+def test_a_number_that_cannot_be_is_asked_again(come, script, paths, number):
     somebody = come(script)
-    begin(somebody, "Breathing", HOLD, number="22")
-    somebody.choose("Hold at 15 cmH2O")
+    somebody.open(f"{paths['work']}/do/breathing.hold_15")
     somebody.answer(number)
     alert = somebody.page.get_by_role("alert")
     assert "cmH2O" in alert.inner_text()
