@@ -26,7 +26,7 @@ def begin(somebody, opened):
     somebody.tap("Fell fast", "button")
     somebody.page.wait_for_url(ADDRESS)
     somebody.sees("Do next", "Do 1")
-    somebody.page.wait_for_load_state("networkidle")
+    somebody.page.wait_for_load_state("load")
     return add_times(somebody.requests)
 
 
@@ -34,13 +34,16 @@ def begin(somebody, opened):
 def test_few_taps_and_less_than_a_second_to_the_first_choice(come, script, opened, taps):
     """Three from the page of a machine, which its label opens; the first page is one more.
 
-    The time is the best of three: the other tests, or other work, may have the computer.
+    The time may be taken twice more: other work on the computer may have come between.
     """
-    tries = [come(script) for _ in range(3)]
-    seconds = [begin(somebody, opened) for somebody in tries]
-    assert {somebody.taps for somebody in tries} == {taps}
-    print(f"{taps} taps, {len(tries[0].requests)} requests, {min(seconds):.3f} s")
-    assert 0 < min(seconds) < SECONDS
+    for _ in range(3):
+        somebody = come(script)
+        seconds = begin(somebody, opened)
+        assert somebody.taps == taps
+        if seconds < SECONDS:
+            break
+    print(f"{taps} taps, {len(somebody.requests)} requests, {seconds:.3f} s")
+    assert 0 < seconds < SECONDS
 
 
 def test_a_step_found_by_its_words_takes_no_tap_more_than_its_typing(come, script):
