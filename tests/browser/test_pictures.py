@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-WIDTH, COLOURS = 800, 32  # few colours keep a picture of flat areas and text small
+WIDTH, COLOURS = 800, 48  # few colours keep a picture of flat areas and text small
 MOST = 80_000  # bytes of one picture
 SHOTS = {
     "machines": ("/", "tablet"),
@@ -32,7 +32,9 @@ def shrink(data):
     width = min(WIDTH, picture.width)
     picture = picture.resize((width, picture.height * width // picture.width), Image.LANCZOS)
     out = io.BytesIO()
-    picture.quantize(COLOURS, dither=Image.Dither.NONE).save(out, "PNG", optimize=True)
+    picture.quantize(COLOURS, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE).save(
+        out, "PNG", optimize=True
+    )
     return out.getvalue()
 
 
