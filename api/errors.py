@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from diagnose.errors import (
     CircuitError,
     DiagnoseError,
+    FleetError,
     KnowledgeError,
     LogError,
     ReadingError,
@@ -57,6 +58,10 @@ class StaleError(DiagnoseError):
 
 class UseError(DiagnoseError):
     """A command was called in a way that cannot work."""
+
+
+#: what can be wrong with an answer: it is asked again
+REFUSED = (ReadingError, UnitError, InputError)
 
 
 def find_code(error: BaseException) -> int:
@@ -160,6 +165,9 @@ def _list_problems(error: DiagnoseError) -> tuple[dict[str, object], ...]:
             return (one_problem("answer", f"'{error.text}' {error.why}", [error.wanted]),)
         case CircuitError():
             return (one_problem(error.machine, error.what, error.allowed),)
+        case FleetError():
+            return tuple(one_problem(f"{p.path}:{p.line}: {p.field}" if p.path else p.field, p.what)
+                         for p in error.problems)  # fmt: skip
         case LogError():
             return (one_problem(error.path, f"{error.what}; {error.do}"),)
     return (one_problem("", str(error)),)

@@ -23,11 +23,11 @@ from api.screens import (
 )
 from api.show import Line, Screen, count_fitting, fit, lines
 from api.tasks import Bench, list_others, list_remedies
+from api.timing import find_timer
 from diagnose.catalogue import Test
 from diagnose.model import Entry, Reading, WorkUp
 from diagnose.pretend import Pretend
 from diagnose.session import Kit, diagnose
-from diagnose.units import to_si
 
 END = "Enter ends, u takes the last answer back, ? why, c causes."
 MORE = "m shows the rest. "
@@ -123,13 +123,13 @@ class Talk:
         """Return the further keys at a reading, and how they are said."""
         ways: dict[str, Way] = {}
         extra = ""
-        seconds = sum(to_si(m.wait.text, "time") for m in test.check.procedure if m.wait)
-        if isinstance(self.asker, Person) and test.check.reading.quantity == "time":
+        timer = find_timer(test.check) if isinstance(self.asker, Person) else None
+        if timer is not None and timer.way == "up":
             ways["t"] = self._stop_watch
             extra += "   t stop watch"
-        elif isinstance(self.asker, Person) and seconds >= 3:
-            ways["t"] = lambda: self._count_down(round(seconds))
-            extra += f"   t timer {seconds:.0f} s"
+        elif timer is not None:
+            ways["t"] = lambda: self._count_down(round(timer.seconds))
+            extra += f"   t timer {timer.seconds:.0f} s"
         if self.pretend is not None:
             pretend = self.pretend
             ways[""] = lambda: self._pretend(pretend, test)

@@ -30,15 +30,21 @@ PAGES = {
     "/machines/{machine}": ["/machines/small", "/machines/small?search=oxygen",
                             "/machines/small?search=nothing+like+it"],
     "/machines/{machine}/steps/{step}": [FAILED],
+    "/fleet": ["/fleet"],
+    "/fleet/{asset}": ["/fleet/T-7"],
+    "/fleet/{asset}/label": ["/fleet/T-7/label"],
+    "/units": ["/units"],
     "/work-ups/{name}": ["{work}", "{removed}", "{returned}"],
     "/work-ups/{name}/sheet": ["{work}/sheet", "{removed}/sheet", "{returned}/sheet"],
+    "/work-ups/{name}/tag": ["{removed}/tag"],
+    "/work-ups/{name}/told": ["{work}/told"],
     "/work-ups/{name}/do/{test}": ["{work}/do/breathing.hold_bag_plugged",
                                    "{work}/do/breathing.bag_look"],
     "/work-ups/{name}/put-right/{remedy}": ["{work}/put-right/replace@bag"],
     "/work-ups/{name}/checks": ["{work}/checks", "{work}/checks?search=hold"],
     "/work-ups/{name}/remedies": ["{work}/remedies"],
 }  # fmt: skip
-TROUBLES = ["/machines/tall"]  # a page that an error makes
+TROUBLES = ["/machines/tall"]  # pages that an error makes
 
 
 def pytest_collection_modifyitems(items):
@@ -248,6 +254,7 @@ def paths(server):
     server.send(f"{returned}/do/breathing.apl_turn", answer="was_open")
     server.send(f"{returned}/put-right/close@apl_valve")
     server.send(f"{returned}/do/breathing.hold_30", number="30", unit="cmH2O")
+    server.send("/fleet", asset="T-7", profile="small", place="Room 3")
     return {"work": work, "removed": removed, "returned": returned}
 
 

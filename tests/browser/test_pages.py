@@ -88,7 +88,9 @@ def test_every_page_of_the_server_is_among_those_looked_at(pages):
 
 
 def test_every_page_that_is_looked_at_is_a_page(server, path):
-    answer = httpx.get(server.url + path, headers={"accept": "text/html"}, timeout=60)
+    answer = httpx.get(
+        server.url + path, headers={"accept": "text/html"}, follow_redirects=True, timeout=60
+    )
     assert answer.status_code == (404 if path == "/machines/tall" else 200)
     assert answer.headers["content-type"] == "text/html; charset=utf-8"
 

@@ -44,11 +44,14 @@ ORDER = (
     "coverage",
     "kb.lint",
     "journal",
+    "fleet",
     "outline",
     "pretend",
     "layout",
     "draw",
     "zone",
+    "areas",
+    "near",
     "matrix",
 )
 FORBIDDEN = {"knowledge": {"diagnose", "api"}, "diagnose": {"api"}, "api": set()}
