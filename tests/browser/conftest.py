@@ -4,7 +4,6 @@ import contextlib
 import os
 import re
 import shutil
-import signal
 import socket
 import subprocess
 import sys
@@ -69,7 +68,6 @@ class Server:
         """Start it, and wait until it answers."""
         self.process = subprocess.Popen(
             [*COMMAND, str(self.port)], env=os.environ | self.more, stderr=subprocess.DEVNULL,
-            start_new_session=True,
         )  # fmt: skip
         for _ in range(600):
             assert self.process.poll() is None, "the server ended at once"
@@ -81,7 +79,7 @@ class Server:
 
     def kill(self):
         """End it as a crash would."""
-        os.killpg(self.process.pid, signal.SIGKILL)
+        self.process.kill()
         self.process.wait()
 
     def entries(self, name):
