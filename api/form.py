@@ -77,7 +77,15 @@ def units_of(request: Request) -> Units:
 def show(request: Request, page: str, status: int = 200, /, **values: Any) -> HTMLResponse:
     """Return a page."""
     template = request.app.state.templates.get_template(f"{page}.html")
-    return HTMLResponse(template.render({"here": request.url.path, **values}), status)
+    return HTMLResponse(template.render({"here": _say_here(request), **values}), status)
+
+
+def _say_here(request: Request) -> str:
+    """Return the address of the page that is shown, as it can be opened again."""
+    path = request.url.path
+    for deed in ("/undo", "/stop", "/remove"):  # these answer no browser that only looks
+        path = path.removesuffix(deed)
+    return f"{path}?{request.url.query}" if request.url.query else path
 
 
 def go(path: str) -> RedirectResponse:

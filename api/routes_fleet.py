@@ -71,9 +71,9 @@ def choose_owned(request: Request, asset: str) -> Response:
 @routes.get("/units")
 def ask_units(request: Request, back: str = "/") -> HTMLResponse:
     """Ask in which units pressures are read here."""
-    own = units_of(request)
-    return show(request, "units", low=own.low or LOW_PRESSURE[0], high=own.high or HIGH_PRESSURE[0],
-                lows=LOW_PRESSURE, highs=HIGH_PRESSURE, back=_read_back(back))  # fmt: skip
+    own, back = units_of(request), _read_back(back)
+    low, high = own.low or LOW_PRESSURE[0], own.high or HIGH_PRESSURE[0]
+    return show(request, "units", here=back, low=low, high=high, lows=LOW_PRESSURE, highs=HIGH_PRESSURE, back=back)  # fmt: skip
 
 
 @routes.post("/units")

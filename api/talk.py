@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from api.ask import AnswersEndError, Asker, Person, Picker
@@ -128,8 +128,8 @@ class Talk:
             ways["t"] = self._stop_watch
             extra += "   t stop watch"
         elif timer is not None:
-            ways["t"] = lambda: self._count_down(round(timer.seconds))
-            extra += f"   t timer {timer.seconds:.0f} s"
+            ways["t"] = lambda: self._count_down(timer.stages)
+            extra += f"   t timer {' + '.join(f'{each:.0f}' for each in timer.stages)} s"
         if self.pretend is not None:
             pretend = self.pretend
             ways[""] = lambda: self._pretend(pretend, test)
@@ -156,12 +156,14 @@ class Talk:
         self.screen.show(lines(f"{text}. Enter takes it; anything else asks again."))
         return text if not self.asker.ask() else None
 
-    def _count_down(self, seconds: int) -> None:
+    def _count_down(self, stages: Sequence[float]) -> None:
         self.screen.show(lines("Enter starts the timer."))
         self.asker.ask()
-        for left in range(seconds, 0, -1):
-            print(f"\r{left:3} s ", end="", flush=True)
-            time.sleep(1)
+        for number, seconds in enumerate(stages):
+            print("\r\a" if number else "\r", end="")
+            for left in range(round(seconds), 0, -1):
+                print(f"\r{left:3} s ", end="", flush=True)
+                time.sleep(1)
         print("\r\aRead it now. ", flush=True)
 
     def other(self, _view: View) -> None:

@@ -18,7 +18,7 @@ class Timer:
     """What a clock does, as the knowledge tells it."""
 
     way: Literal["down", "up"]
-    seconds: float  # down: from here to zero; up: from here on it passes, 0 where nothing says so
+    stages: tuple[float, ...]  # seconds; down: one after the other; up: from here on it passes
     title: str = ""  # up: what it is called from there on
 
 
@@ -28,14 +28,15 @@ def find_timer(check: Check) -> Timer | None:
     >>> from diagnose.kb.load import load
     >>> checks = load().checks
     >>> find_timer(checks["breathing.hold_30"])
-    Timer(way='down', seconds=10.0, title='')
+    Timer(way='down', stages=(10.0,), title='')
     >>> find_timer(checks["outlet.bulb_supplies_off"])
-    Timer(way='up', seconds=10.0, title='Flat for 10 s or more')
+    Timer(way='up', stages=(10.0,), title='Flat for 10 s or more')
     """
     if check.reading.quantity == "time":
         return _count_up(check)
-    waits = [to_si(move.wait.text, "time") for move in check.procedure if move.wait]
-    return Timer("down", sum(waits)) if sum(waits) >= SHORTEST else None
+    waits = tuple(to_si(move.wait.text, "time") for move in check.procedure if move.wait)
+    breathes = any(move.breathe for move in check.procedure)  # then the ventilator keeps the time
+    return None if breathes or sum(waits) < SHORTEST else Timer("down", waits)
 
 
 def _count_up(check: Check) -> Timer:
@@ -43,5 +44,5 @@ def _count_up(check: Check) -> Timer:
     outcomes = check.reading.outcomes.values()
     for outcome, (low, high) in zip(outcomes, bands(check.reading), strict=True):
         if outcome.means == "pass" and math.isfinite(low) and not math.isfinite(high):
-            return Timer("up", low, outcome.title)
-    return Timer("up", 0.0)
+            return Timer("up", (low,), outcome.title)
+    return Timer("up", ())

@@ -17,7 +17,7 @@ from diagnose.outline import ZONES
 Box = tuple[float, float, float, float]  # left, top, width, height [px]
 LETTER, LINE = 16.5, 30  # width of a letter and height of a line of a zone's name [px]
 IN_ROW = 3  # zones without a gas way beside each other
-HIGH, GAP = 84, 12  # of such a zone [px]
+HIGH, GAP = 108, 12  # of such a zone [px]
 MARGIN = 4
 
 
@@ -71,7 +71,7 @@ def list_places(layout: Layout, areas: Collection[str]) -> dict[str, list[Box]]:
 
     >>> layout = Layout(900, 500, {}, (("breathing", (0, 0, 900, 500)),), ())
     >>> list_places(layout, ["breathing", "power"])["power"]
-    [(0.0, 512.0, 900.0, 84)]
+    [(0.0, 512.0, 900.0, 108)]
     """
     places: dict[str, list[Box]] = {}
     for zone, box in layout.zones:

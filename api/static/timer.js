@@ -7,8 +7,7 @@ function show(clock, seconds) {
 }
 
 function say(clock, name) {
-  const words = clock.dataset[name];
-  clock.querySelector("[role=status]").textContent = words;
+  clock.querySelector("[role=status]").textContent = clock.dataset[name];
 }
 
 function beep(sound) {
@@ -33,8 +32,9 @@ function openSound() {
 function setUp(clock) {
   const button = clock.querySelector("button");
   const isUp = clock.dataset.way === "up";
-  const limit = Number(clock.dataset.seconds);
-  let began = 0, ticking = 0, sound = null, hasTold = false;
+  const stages = clock.dataset.stages.split(" ").filter(Boolean).map(Number);
+  const first = stages[0] || 0;
+  let began = 0, ticking = 0, stage = 0, sound = null, hasTold = false;
 
   function rest(words) {
     clearInterval(ticking);
@@ -48,20 +48,26 @@ function setUp(clock) {
     const passed = (performance.now() - began) / 1000;
     if (isUp) {
       show(clock, Math.floor(passed));
-      if (limit && passed >= limit && !hasTold) {
+      if (first && passed >= first && !hasTold) {
         hasTold = true;
         say(clock, "enough");
         beep(sound);
       }
-    } else if (passed >= limit) {
-      show(clock, 0);
-      rest("read");
-      beep(sound);
-      const field = document.getElementById("number");
-      if (field) field.focus();
+    } else if (passed < stages[stage]) {
+      show(clock, Math.ceil(stages[stage] - passed));
     } else {
-      show(clock, Math.ceil(limit - passed));
+      beep(sound);
+      began += stages[stage] * 1000;
+      stage += 1;
+      if (stage < stages.length) say(clock, "next"); else finish();
     }
+  }
+
+  function finish() {
+    show(clock, 0);
+    rest("read");
+    const field = document.getElementById("number");
+    if (field) field.focus();
   }
 
   function mark() {
@@ -75,11 +81,12 @@ function setUp(clock) {
 
   button.addEventListener("click", function () {
     if (ticking) {
-      if (isUp) mark(); else { show(clock, limit); rest("stopped"); }
+      if (isUp) mark(); else { show(clock, first); rest("stopped"); }
       return;
     }
     sound = sound || openSound();
     began = performance.now();
+    stage = 0;
     hasTold = false;
     clock.classList.add("runs");
     button.textContent = isUp ? clock.dataset.mark : clock.dataset.stop;
@@ -87,7 +94,7 @@ function setUp(clock) {
     tick();
     ticking = setInterval(tick, 100);
   });
-  show(clock, isUp ? 0 : limit);
+  show(clock, isUp ? 0 : first);
   clock.hidden = false;
 }
 

@@ -110,6 +110,18 @@ def test_no_page_has_a_barrier_a_small_target_or_more_width_than_the_screen(show
     assert not shown.evaluate(TOO_WIDE)
 
 
+def test_the_page_that_waits_has_no_barrier(come, start_server, tmp_path):
+    own = start_server(cache=tmp_path)
+    work = own.send("/machines/small/steps/breathing.hold_30", answer="falls_slowly")
+    somebody = come(size="phone", at=own, bypass_csp=True)
+    somebody.page.route("**/wait.js", lambda route: route.abort())  # it would look again meanwhile
+    somebody.open(work)
+    somebody.sees("Please wait", "What you entered is kept")
+    violations, unsure = find_violations(somebody.page)
+    own.kill()
+    assert violations == [] and unsure == []
+
+
 def test_a_barrier_is_found(come):
     somebody = come(bypass_csp=True)
     somebody.open("/")
