@@ -24,6 +24,9 @@ READS = {
     "gauge": ("gain", "offset"),
     "cell": ("gain", "bias", "top", "open"),
     "cylinder": ("fill", "open"),
+    "inlet": ("opening", "drop", "open"),
+    "pump": ("flow", "pull", "open"),
+    "regulator": ("keeps", "drop", "open"),
 }
 
 
