@@ -19,12 +19,13 @@ from diagnose.physics.laws import P_ROOM, Array, make_law
 from diagnose.physics.mixing import Inflow, begin_shares, mix
 from diagnose.physics.network import GAS_OXYGEN, Network, ends, feeds, laws, stores
 from diagnose.physics.shown import Scene, Stage, gauge, held, look, read
-from diagnose.physics.solve import STEP_SUPPLY, Net, Source, advance, settle, steps
+from diagnose.physics.solve import STEP_MOST, STEP_SUPPLY, Net, Source, advance, settle, steps
 
 FILL_SECONDS = 60.0  # nobody fills longer than this; judgement [s]
 SQUEEZE_FLOW = 3e-3 / 60  # air that squeezing a bulb again and again takes out; judgement [m^3/s]
 GAIN_LEAST = 0.05  # a gauge that hardly moves: the person fills until a relief opens [-]
 BAND = 200.0  # a hand that tops up slows down this near the mark [Pa]
+BAND_SUPPLY = 7e3  # what is drawn from a supply falls off below this; judgement [Pa]
 HOLD_GAIN = 1e-3  # stiffness of a pressure kept by hand or regulator [m^3/s/Pa]
 #: steps of a wait where more than the last pressure counts; each is 1.45 times the one before [-]
 WAIT_STEPS = {"time": 26, "oxygen": 16}
@@ -208,7 +209,9 @@ def _do(stage: Stage, move: Move, scene: Scene) -> None:
         _with(scene, Source(node, -recoil, -SQUEEZE_FLOW, 0.0, SQUEEZE_FLOW / BAND), FILL_SECONDS)
         scene.net.stores = whole
     elif move.hold:
-        source = Source(node, target, -most, most, HOLD_GAIN)
+        is_supply = scene.net.step_most > STEP_MOST
+        gain_most = most / BAND_SUPPLY if is_supply and np.isfinite(most) else HOLD_GAIN
+        source = Source(node, target, -most, most, gain_most)
         _with(scene, source, FILL_SECONDS)
         scene.taken = source.flow(scene.pg[node])[0]
     elif move.feed:

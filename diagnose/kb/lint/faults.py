@@ -20,7 +20,7 @@ from diagnose.units import to_si
 #: what an effect does -> the types of element it may change, and the parameters it may write
 EFFECTS = {
     "leak": (("leak",), ("bore", "seep")),
-    "block": (("passage", "valve", "relief", "inlet", "pump", "leak"), ("open",)),
+    "block": (("passage", "valve", "relief", "inlet", "pump", "regulator", "leak"), ("open",)),
     "unseat": (("valve", "relief"), ("seep", "bore", "open")),
     "feed": (("feed",), ("flow",)),
     "misread": (("gauge", "cell"), ("gain", "offset", "bias", "top")),
