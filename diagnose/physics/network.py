@@ -5,7 +5,7 @@ Positions and faults are edits of columns. The solver never sees a name.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -234,7 +234,7 @@ def vary(settings: Settings, draw: Array) -> Array:
     return np.asarray(settings.value * np.exp(settings.spread * draw))
 
 
-def laws(network: Network, table: Array) -> Array:
+def laws(network: Network, table: Array, only: Iterable[int] | None = None) -> Array:
     """Return the flow law of every element of every row.
 
     Parameters
@@ -243,6 +243,8 @@ def laws(network: Network, table: Array) -> Array:
         The wiring.
     table : array, shape (n_rows, n_columns)
         Parameters, each column in its SI unit [Pa, m^3/s, m^3, m^3/Pa, m or -].
+    only : iterable of int, optional
+        Places of the elements that are wanted; the others are left at zero [-].
 
     Returns
     -------
@@ -252,7 +254,8 @@ def laws(network: Network, table: Array) -> Array:
     """
     n_rows = table.shape[0]
     found = np.zeros((4, len(network.pieces), n_rows))
-    for index, piece in enumerate(network.pieces):
+    for index in range(len(network.pieces)) if only is None else only:
+        piece = network.pieces[index]
         start = network.column[piece.component, piece.name, "drop"]
         own = dict(zip(PARAMETERS, table[:, start : start + len(PARAMETERS)].T, strict=True))
         seep = own["seep"] / P_SEEP

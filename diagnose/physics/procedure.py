@@ -6,7 +6,7 @@ in a position.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from diagnose.circuit import EXPIRATION, INSPIRATION, find_bellows, find_space, phases
 from diagnose.kb.schema import Check, Move
 from diagnose.physics.breath import breathe, read_breath
-from diagnose.physics.laws import P_ROOM, Array, make_law
+from diagnose.physics.laws import P_ROOM, Array, hole_coefficient, make_law
 from diagnose.physics.mixing import Inflow, begin_shares, mix
 from diagnose.physics.network import GAS_OXYGEN, Network, ends, feeds, laws, stores
 from diagnose.physics.shown import Scene, Stage, gauge, held, look, read
@@ -26,6 +26,7 @@ SQUEEZE_FLOW = 3e-3 / 60  # air that squeezing a bulb again and again takes out;
 GAIN_LEAST = 0.05  # a gauge that hardly moves: the person fills until a relief opens [-]
 BAND = 200.0  # a hand that tops up slows down this near the mark [Pa]
 BAND_SUPPLY = 7e3  # what is drawn from a supply falls off below this; judgement [Pa]
+VENT = float(hole_coefficient(18.5e-3))  # so open an end: 8 Pa at 50 L/min [m^3/s/Pa^0.5]
 HOLD_GAIN = 1e-3  # stiffness of a pressure kept by hand or regulator [m^3/s/Pa]
 #: steps of a wait where more than the last pressure counts; each is 1.45 times the one before [-]
 WAIT_STEPS = {"time": 26, "oxygen": 16}
@@ -67,9 +68,11 @@ def play(
     array, shape (n_rows,) or (n_rows, n_signs)
         Pressure [Pa], flow [m^3/s], volume [m^3], time [s] or share [-], as the reading wants.
     """
-    nodes = reach(network, check, it, table, retable)
+    reached = reach(network, check, it, table, retable)
+    vented = _vented(network, check, it, reached, table)
+    nodes = [node for node in reached if node not in vented]
     stage = Stage(network, check, it, nodes)
-    net = _net(network, table, nodes, p_room, supplies)
+    net = _net(network, table, nodes, p_room, supplies, vented)
     scene = Scene(net, np.zeros((len(nodes), len(table))), table, p_room, [], [])
     if check.reading.quantity == "oxygen":
         scene.share = begin_shares(scene.net, len(table))
@@ -78,7 +81,7 @@ def play(
         nets = []
         for positions in _positions(network, it, move):
             scene.table = retable(positions)
-            nets.append(_net(network, scene.table, nodes, p_room, supplies))
+            nets.append(_net(network, scene.table, nodes, p_room, supplies, vented))
         if move.breathe:
             _breathe(stage, move, scene, (nets[0], nets[1]))
         elif move.set_:
@@ -142,9 +145,10 @@ def reach_rows(
     tables = [table]
     for move in check.procedure:
         tables += [retable(positions) for positions in _positions(network, it, move)]
-    open_ = np.any([laws(network, rows)[[0, 2, 3]].any(axis=0) for rows in tables], axis=0)
     before, after = ends(network)
     inner = np.flatnonzero(np.maximum(before, after) < len(network.spaces))
+    each = [laws(network, rows, inner.tolist())[[0, 2, 3]].any(axis=0) for rows in tables]
+    open_ = np.any(each, axis=0)
     found = np.zeros((len(network.spaces), len(table)), dtype=bool)
     found[[network.node(space) for space in _seeds(network, check, it)]] = True
     size = -1
@@ -157,6 +161,27 @@ def reach_rows(
     return found
 
 
+def _vented(network: Network, check: Check, it: str, nodes: list[int], table: Array) -> list[int]:
+    """Return the spaces that a hose end holds at the room's pressure in all rows all the time.
+
+    Only those that hold and feed nothing, and that no move of the procedure may shut.
+    """
+    moved = {name.replace("$it", it) for move in check.procedure for name in move.set_ or {}}
+    found = []
+    for node in set(nodes) - {network.node(space) for space in _seeds(network, check, it)}:
+        own = [p for p in network.pieces if network.spaces[node] in (p.before, p.after)]
+        plain = all(p.element.type in ("leak", "relief", "passage") for p in own)
+        wide = [
+            hole_coefficient(table[:, network.find(p.component, p.name, "bore")])
+            * table[:, network.find(p.component, p.name, "open")]
+            for p in own
+            if p.element.type == "leak" and p.component not in moved
+        ]
+        if plain and wide and float(np.max(wide, axis=0).min()) >= VENT:
+            found.append(node)
+    return found
+
+
 def _seeds(network: Network, check: Check, it: str) -> list[str]:
     ports = [move.port for move in check.procedure]
     return [
@@ -166,13 +191,20 @@ def _seeds(network: Network, check: Check, it: str) -> list[str]:
     ]
 
 
-def _net(network: Network, table: Array, nodes: list[int], p_room: float, supplies: bool) -> Net:
+def _net(
+    network: Network,
+    table: Array,
+    nodes: list[int],
+    p_room: float,
+    supplies: bool,
+    vented: Sequence[int] = (),
+) -> Net:
     room = len(network.spaces)
     place = np.full(room + 1, -1)
     place[nodes] = np.arange(len(nodes))
-    place[room] = len(nodes)
+    place[[room, *vented]] = len(nodes)
     before, after = (place[side] for side in ends(network))
-    kept = np.flatnonzero((before >= 0) & (after >= 0))
+    kept = np.flatnonzero((before >= 0) & (after >= 0) & (before != after))
     held = stores(network, table, p_room)
     narrowed = replace(
         held,
@@ -182,7 +214,7 @@ def _net(network: Network, table: Array, nodes: list[int], p_room: float, suppli
         bellows=tuple((int(place[n]), a, b) for n, a, b in held.bellows if place[n] >= 0),
     )
     feed = feeds(network, table)[nodes]
-    law = make_law(laws(network, table)[:, kept])
+    law = make_law(laws(network, table, kept.tolist())[:, kept])
     net = Net(before[kept], after[kept], law, narrowed, feed if supplies else feed * 0)
     kinds = {network.pieces[index].element.type for index in kept}
     return replace(net, step_most=STEP_SUPPLY) if kinds & {"regulator", "cylinder"} else net
