@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from api import fleet
 from api.errors import EXIT_CODES, STOPPED, InputError, find_code, say_error
 from diagnose.places import knowledge_folder
 
@@ -59,10 +60,9 @@ app = typer.Typer(
     context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 80},
 )
 
-Knowledge = Annotated[
-    Path | None,
-    typer.Option("--knowledge", help="Another knowledge folder; or set TENHOLD_KNOWLEDGE."),
-]
+app.add_typer(fleet.app, name="fleet")
+
+Knowledge = fleet.Knowledge
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 MachineName = Annotated[str | None, typer.Argument(help="Machine id; left out: all knowledge.")]
 Machine = Annotated[str | None, typer.Option("--machine", help="Machine id.")]
@@ -108,6 +108,9 @@ def work_up(
     tools: Tools = None,
     who: Who = "user",
     changed: Changed = None,
+    asset: Annotated[
+        str, typer.Option("--asset", help="Asset number of the machine, from 'tenhold fleet list'.")
+    ] = "",
     answers: Annotated[
         str | None,
         typer.Option(
@@ -127,7 +130,7 @@ def work_up(
 
     told = Told(
         machine, failed, reading, _split(passed), _minutes(minutes), _tools(tools), _who(who),
-        changed=tuple(_split(changed) or ()),
+        changed=tuple(_split(changed) or ()), asset=asset,
     )  # fmt: skip
     raise typer.Exit(run_work_up(_engine(knowledge), told, answers, resume, exit_disposition))
 
@@ -255,6 +258,10 @@ def coverage(
 @app.command()
 def serve(
     port: Annotated[int, typer.Option(min=1, max=65535, help="Port on this computer.")] = 8000,
+    log: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="One JSON line a request; - for standard error."),
+    ] = None,
     knowledge: Knowledge = None,
 ) -> None:
     """Serve pages for people and JSON for programs, on this computer only."""
@@ -263,7 +270,7 @@ def serve(
     engine = _engine(knowledge)
     engine.base()
     try:
-        run_server(engine, port)
+        run_server(engine, port, log)
     except KeyboardInterrupt:
         raise typer.Exit(STOPPED) from None
 

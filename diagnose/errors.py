@@ -11,6 +11,7 @@ DiagnoseError
     PhysicsError     a value outside the range of a model
     CacheError       the compiled tables cannot be read or written
     LogError         a work-up cannot be stored or read back
+    FleetError       problems in the list of single machines, all at once
 """
 
 from __future__ import annotations
@@ -92,3 +93,14 @@ class LogError(DiagnoseError):
     def __init__(self, path: str, what: str, do: str) -> None:
         self.path, self.what, self.do = path, what, do
         super().__init__(f"{path}: {what}; {do}")
+
+
+class FleetError(DiagnoseError):
+    """The list of single machines cannot be used, or not be changed as it was told.
+
+    A problem of what was told has no path.
+    """
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = tuple(sorted(problems))
+        super().__init__("\n".join(str(p) if p.path else f"{p.field}: {p.what}" for p in problems))

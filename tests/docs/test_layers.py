@@ -45,11 +45,14 @@ ORDER = (
     "coverage",
     "kb.lint",
     "journal",
+    "fleet",
     "outline",
     "pretend",
     "layout",
     "draw",
     "zone",
+    "areas",
+    "near",
     "matrix",
 )
 FORBIDDEN = {"knowledge": {"diagnose", "api"}, "diagnose": {"api"}, "api": set()}
