@@ -15,7 +15,7 @@ from html import escape
 from diagnose.catalogue import Catalogue, Cause, Test, words
 from diagnose.coverage import SHOWS, Coverage
 from diagnose.draw import BOLD, INK, MARGIN
-from diagnose.kb.schema import ZONES
+from diagnose.kb.atoms import ZONES
 from diagnose.outline import ZONE_TITLES
 
 HEAD = 58  # height of the title and the line below it [px]

@@ -23,6 +23,7 @@ ORDER = (
     "readings",
     "physics",
     "particles",
+    "chances",
     "predict",
     "store",
     "experta_gate",
