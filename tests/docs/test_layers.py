@@ -45,6 +45,7 @@ ORDER = (
     "kb.lint",
     "journal",
     "outline",
+    "logbook",
     "pretend",
     "layout",
     "draw",
