@@ -8,8 +8,10 @@ from __future__ import annotations
 import os
 import pwd
 import shutil
+import signal
 import subprocess
 import tempfile
+import time
 from pathlib import Path
 
 PLACES = "/usr/lib/postgresql"
@@ -55,20 +57,25 @@ class Postgres:
             raise RuntimeError(f"{program}: {done.stdout}{done.stderr}")
 
     def start(self) -> None:
-        """Start it and wait until it answers."""
-        log = self.folder / "log"
-        command = [self.binaries / "pg_ctl", "-D", self.data, "-l", log, "-w", "-t", "60", "start"]
-        done = subprocess.run(
-            [*map(str, command)], user=self.user, cwd=self.folder, check=False,
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
-        if done.returncode:
-            raise RuntimeError(f"pg_ctl: {log.read_text()[-2000:]}")
+        """Start it as a child of this process and wait until it answers."""
+        with (self.folder / "log").open("ab") as log:
+            self.process = subprocess.Popen(
+                [str(self.binaries / "postgres"), "-D", str(self.data)],
+                user=self.user, cwd=self.folder, stdout=log, stderr=log,
+            )  # fmt: skip
+        ask = [str(self.binaries / "pg_isready"), "-q", "-h", str(self.folder)]
+        for _ in range(600):
+            if subprocess.run(ask, check=False).returncode == 0:
+                return
+            if self.process.poll() is not None:
+                break
+            time.sleep(0.1)
+        raise RuntimeError(f"postgres: {(self.folder / 'log').read_text()[-2000:]}")
 
     @property
     def pid(self) -> int:
         """Its main process."""
-        return int((self.data / "postmaster.pid").read_text().split()[0])
+        return self.process.pid
 
     def pids(self) -> list[int]:
         """Return the main process and all it started."""
@@ -80,10 +87,10 @@ class Postgres:
 
     def stop(self) -> None:
         """Stop it and remove its folder."""
-        try:
-            self._run("pg_ctl", "-D", self.data, "-m", "immediate", "-w", "stop")
-        finally:
-            shutil.rmtree(self.folder, ignore_errors=True)
+        if self.process.poll() is None:
+            self.process.send_signal(signal.SIGINT)  # at once, and in order
+            self.process.wait(60)
+        shutil.rmtree(self.folder, ignore_errors=True)
 
 
 def find_user() -> str | None:

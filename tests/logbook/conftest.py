@@ -36,6 +36,12 @@ def server():
     own.stop()
 
 
+@pytest.fixture(scope="session")
+def bench():
+    """The folder of scripts that take minutes."""
+    return BENCH
+
+
 @pytest.fixture(autouse=True)
 def state(tmp_path, monkeypatch):
     folder = tmp_path / "state"
