@@ -12,6 +12,7 @@ import typer
 from typer.core import TyperGroup
 
 from api.errors import EXIT_CODES, STOPPED, InputError, find_code, say_error
+from api.logbook import log
 from diagnose.places import knowledge_folder
 
 ABOUT = f"""Finds why an anaesthesia-workstation checkout step failed, in the fewest minutes.
@@ -58,6 +59,8 @@ app = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 80},
 )
+
+app.add_typer(log, name="log")
 
 Knowledge = Annotated[
     Path | None,

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from diagnose.errors import (
     CircuitError,
     DiagnoseError,
+    EntryError,
     KnowledgeError,
     LogError,
     ReadingError,
@@ -160,6 +161,8 @@ def _list_problems(error: DiagnoseError) -> tuple[dict[str, object], ...]:
             return (one_problem("answer", f"'{error.text}' {error.why}", [error.wanted]),)
         case CircuitError():
             return (one_problem(error.machine, error.what, error.allowed),)
+        case EntryError():
+            return (one_problem(error.field, f"{error.what}; {error.do}", error.allowed),)
         case LogError():
             return (one_problem(error.path, f"{error.what}; {error.do}"),)
     return (one_problem("", str(error)),)

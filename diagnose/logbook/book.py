@@ -26,7 +26,7 @@ from diagnose.logbook.tables import READ_MODELS, causes, events, exposures, head
 
 CHUNK = 500  # rows asked for or written at once
 FIRST_HEAD = {"seq": 0, "digest": START, "lines": 0}
-Guard = Callable[[Mapping[str, Standing]], None]
+Guard = Callable[[Mapping[str, Standing], sa.Connection], None]
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,8 @@ class Book:
         drafts : sequence of Draft
             What is to be written.
         guard : callable, optional
-            Is given the work-ups as they stand, nobody else writing; raises to refuse.
+            Is given the work-ups as they stand, nobody else writing, and the connection to look
+            further; raises to refuse.
 
         Raises
         ------
@@ -86,7 +87,7 @@ class Book:
             heads = _read_heads(connection, names)
             before = read_standings(connection, names)
             if guard is not None:
-                guard(before)
+                guard(before, connection)
             made = list(_seal_all(drafts, top, heads))
             if made:
                 _insert(connection, events, [_to_row(event) for event in made])

@@ -8,6 +8,7 @@ killed with them. Run as a script: ``python tests/bench/kill.py --rounds 500``.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import random
@@ -135,10 +136,8 @@ def play(url: str, number: int, rng: random.Random, figures: Figures, server: An
         doomed += server.pids()
         rng.shuffle(doomed)
     for pid in doomed:
-        try:
+        with contextlib.suppress(ProcessLookupError):  # a child of a server that went first
             os.kill(pid, signal.SIGKILL)
-        except ProcessLookupError:
-            pass  # a child of a server that went first
     for pid in pids:
         os.waitpid(pid, 0)
     os.close(heard)

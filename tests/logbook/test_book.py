@@ -47,7 +47,7 @@ def test_a_first_event_is_left_out_where_the_stream_is_not_empty(told):
 
 
 def test_a_guard_that_refuses_leaves_nothing_behind(told, drafts):
-    def refuse(standings):
+    def refuse(standings, _connection):
         assert standings["a"].state == "returned"
         raise ValueError("no")
 
