@@ -56,7 +56,7 @@ class Checkout:
 
 def hand_over(book: Book, stream: str, actor: str, asset: str = "", notes: str = "") -> Event:
     """Note that biomed has a machine; raises EntryError where it is not out of service."""
-    _need_actor(stream, actor)
+    need_actor(stream, actor)
     _need_texts(stream, {"asset": asset, "notes": notes})
 
     def guard(standings: Mapping[str, Standing], _: sa.Connection) -> None:
@@ -89,7 +89,7 @@ def confirm(
         The work-up is still going on or is confirmed already, or something is missing or wrong.
     """
     check(stream, own, known)
-    _need_actor(stream, actor)
+    need_actor(stream, actor)
 
     def guard(standings: Mapping[str, Standing], _: sa.Connection) -> None:
         standing = _need(stream, standings)
@@ -109,7 +109,7 @@ def amend(
     known: Collection[str] = (), asset: str = "",
 ) -> Event:  # fmt: skip
     """Correct which machine it was, or the whole confirmation; raises EntryError."""
-    _need_actor(stream, actor)
+    need_actor(stream, actor)
     if not why.strip():
         raise EntryError(stream, "why", "is empty", "say why it is corrected")
     _need_texts(stream, {"why": why, "asset": asset})
@@ -138,7 +138,7 @@ def return_to_use(book: Book, stream: str, actor: str, checkout: Checkout) -> Ev
         Its root cause is not confirmed, no checkout was passed after that, or another work-up
         holds the same machine out of service.
     """
-    _need_actor(stream, actor)
+    need_actor(stream, actor)
     at = _read_checkout(stream, checkout)
 
     def guard(standings: Mapping[str, Standing], connection: sa.Connection) -> None:
@@ -223,7 +223,8 @@ def _check_cause(stream: str, own: Found, known: Collection[str]) -> None:
         raise EntryError(stream, "words", "is empty", "say in words what it was")
 
 
-def _need_actor(stream: str, actor: str) -> None:
+def need_actor(stream: str, actor: str) -> None:
+    """Raise EntryError if nobody says who enters something."""
     _need_texts(stream, {"by": actor})
     if not actor.strip():
         raise EntryError(stream, "by", "is empty", "say who enters this")
