@@ -12,7 +12,7 @@ import typer
 from typer.core import TyperGroup
 
 from api.errors import EXIT_CODES, STOPPED, InputError, find_code, say_error
-from api.logbook import log
+from api.learning import log
 from diagnose.places import knowledge_folder
 
 ABOUT = f"""Finds why an anaesthesia-workstation checkout step failed, in the fewest minutes.
@@ -96,9 +96,10 @@ ExitDisposition = Annotated[
 
 
 def _engine(knowledge: Path | None) -> Any:
+    from api.accepted import read_rates
     from api.engine import Engine
 
-    return Engine(knowledge or knowledge_folder())
+    return Engine(knowledge or knowledge_folder(), read_rates)
 
 
 @app.command("work-up")

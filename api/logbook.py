@@ -47,9 +47,10 @@ def _book(takes_in: bool = True) -> Any:
 
 
 def _engine(knowledge: Path | None) -> Any:
+    from api.accepted import read_rates
     from api.engine import Engine
 
-    return Engine(knowledge or knowledge_folder())
+    return Engine(knowledge or knowledge_folder(), read_rates)
 
 
 def _print(found: Any, as_json: bool, lines: Any) -> None:

@@ -18,10 +18,9 @@ import sqlalchemy as sa
 
 from diagnose.errors import LogError
 from diagnose.logbook.tables import REVISION
-from diagnose.places import state_folder
+from diagnose.places import logbook_file
 
 log = logging.getLogger(__name__)
-NAME = "logbook.sqlite"
 BUSY = 30.0  # seconds to wait for another writer
 CONNECT = 5  # seconds to wait for a database server
 _MIGRATING = 5_031_005  # key of the advisory lock under which one process migrates
@@ -31,7 +30,7 @@ DO = "see that it runs and can be reached; what was entered stays in the records
 
 def find_url() -> str:
     """Return the address of the logbook: TENHOLD_DATABASE, or a file in the state folder."""
-    return os.environ.get("TENHOLD_DATABASE") or f"sqlite:///{state_folder() / NAME}"
+    return os.environ.get("TENHOLD_DATABASE") or f"sqlite:///{logbook_file()}"
 
 
 def make_engine(url: str) -> sa.Engine:
