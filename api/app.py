@@ -13,6 +13,7 @@ from fastapi.exceptions import RequestValidationError, StarletteHTTPException
 from fastapi.staticfiles import StaticFiles
 
 from api import routes_json, routes_pages
+from api.behind import TakesIn
 from api.desk import Desk
 from api.engine import Engine
 from api.errors import InputError, Trouble, one_problem, to_trouble
@@ -21,6 +22,7 @@ from api.screens import STANDING
 from api.shapes import say_detail
 from api.show import SAFETY
 from diagnose.errors import DiagnoseError
+from diagnose.logbook.behind import Intake
 
 log = logging.getLogger(__name__)
 HERE = Path(__file__).parent
@@ -117,6 +119,10 @@ def run_server(engine: Engine, port: int) -> None:
         except OSError as error:
             what = f"{port} cannot be used ({error.strerror})"
             raise InputError("--port", what, do="name another, such as 8001") from error
-        config = uvicorn.Config(make_app(engine), log_level="warning", server_header=False)
+        app, intake = make_app(engine), Intake()
+        intake.tell()
+        app.add_middleware(TakesIn, intake=intake)
+        config = uvicorn.Config(app, log_level="warning", server_header=False)
         print(f"http://127.0.0.1:{port} until Ctrl-C", file=sys.stderr, flush=True)
         uvicorn.Server(config).run(sockets=[listener])
+        intake.finish()

@@ -1,17 +1,14 @@
-"""Taking the records of work-ups into the logbook: at a start, after each write, or by command.
+"""Taking the records of work-ups into the logbook.
 
-The record on the technician's disk is written first and answered at once; this comes after, in the
-background, and never raises there. A line is taken once: by its stream and its number. What a full
-or unreachable database could not take now is taken the next time.
+The record on the technician's disk is written first and answered at once; this comes after. A line
+is taken once: by its stream and its number. What a full or unreachable database could not take now
+is taken the next time.
 """
 
 from __future__ import annotations
 
 import json
-import logging
 import os
-import queue
-import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,10 +18,9 @@ from diagnose.logbook.book import Book
 from diagnose.logbook.events import FROM_JOURNAL, Draft, now_text
 from diagnose.places import state_folder
 
-log = logging.getLogger(__name__)
+Known = dict[str, tuple[int, int]]  # file -> size and time when it was taken in
 PATTERN = "work-up-*.jsonl"
 KEPT = ("event", "at")  # said by the event itself, not by its facts
-PATIENCE = 2.0  # seconds that the end of a program waits for the logbook
 
 
 @dataclass
@@ -142,56 +138,37 @@ def take_file(book: Book, path: Path, done: Taken) -> None:
     done.records += bool(new)
 
 
-def take_in(book: Book, folder: Path | None = None) -> Taken:
+def take_in(book: Book, folder: Path | None = None, known: Known | None = None) -> Taken:
     """Take in every record of a folder, of which nothing is taken twice.
+
+    Parameters
+    ----------
+    book : Book
+        The logbook.
+    folder : Path, optional
+        Where the records lie; left out: the state folder.
+    known : dict, optional
+        Records taken in before by this process, which are not read again until they grow.
 
     Raises
     ------
     LogError
         The database cannot be used.
     """
-    done = Taken()
+    done, known = Taken(), {} if known is None else known
     for path in sorted((folder or state_folder()).glob(PATTERN)):
+        look = _look(path)
+        if known.get(path.name) == look:
+            continue
         take_file(book, path, done)
+        if path.stem not in done.waiting:
+            known[path.name] = look
     return done
 
 
-class Intake:
-    """Takes in behind the work: ``tell`` returns at once, and nothing here ever raises."""
-
-    def __init__(self, url: str | None = None) -> None:
-        self._url = url
-        self._told: queue.SimpleQueue[tuple[str, Sequence[str]] | None] = queue.SimpleQueue()
-        self._book: Book | None = None
-        self.trouble = ""  # why the logbook could not be written last; "" if it could
-        self._thread = threading.Thread(target=self._run, daemon=True, name="logbook")
-        self._thread.start()
-
-    def tell(self, stream: str = "", lines: Sequence[str] = ()) -> None:
-        """Take in a record whose lines are on the disk; without a name every record there is."""
-        self._told.put((stream, tuple(lines)))
-
-    def finish(self, seconds: float = PATIENCE) -> None:
-        """Wait a little for what was told; the rest is taken in at the next start."""
-        self._told.put(None)
-        self._thread.join(seconds)
-
-    def _run(self) -> None:
-        while (told := self._told.get()) is not None:
-            try:
-                self._take(*told)
-                self.trouble = ""
-            except Exception as error:  # the work goes on whatever happens here
-                if not self.trouble:
-                    log.warning("not in the logbook yet, but in its record: %s", error)
-                self.trouble = str(error)
-        if self._book is not None:
-            self._book.close()
-
-    def _take(self, stream: str, lines: Sequence[str]) -> None:
-        self._book = self._book or Book(self._url)
-        if stream:
-            take_lines(self._book, stream, lines)
-        else:
-            for what in take_in(self._book).broken:
-                log.warning("not taken into the logbook: %s", what)
+def _look(path: Path) -> tuple[int, int]:
+    try:
+        own = path.stat()
+    except OSError:
+        return (-1, -1)
+    return own.st_size, own.st_mtime_ns

@@ -82,8 +82,11 @@ def clock(act: Callable[[], object]) -> dict[str, float]:
         began = time.perf_counter()
         act()
         spent.append(1000 * (time.perf_counter() - began))
-    return {"first_ms": round(spent[0], 1), "shortest_ms": round(min(spent), 1), "median_ms": round(statistics.median(spent[1:]), 1),
-            "longest_ms": round(max(spent[1:]), 1)}  # fmt: skip
+    return {
+        "first_ms": round(spent[0], 1), "shortest_ms": round(min(spent), 1),
+        "median_ms": round(statistics.median(spent[1:]), 1),
+        "longest_ms": round(max(spent[1:]), 1),
+    }  # fmt: skip
 
 
 def run(database: str, number: int) -> dict[str, object]:

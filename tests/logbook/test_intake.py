@@ -6,8 +6,9 @@ import pytest
 
 from diagnose import journal
 from diagnose.errors import LogError
+from diagnose.logbook.behind import Intake
 from diagnose.logbook.book import Book
-from diagnose.logbook.intake import Intake, read_lines, take_in
+from diagnose.logbook.intake import read_lines, take_in
 from diagnose.logbook.verify import verify
 from diagnose.logbook.work import read_work
 from diagnose.model import Reading, Remedied, WorkUp
@@ -151,3 +152,50 @@ def test_a_full_disk_under_the_logbook_loses_no_record(tmp_path, record):
     sa.event.remove(book.engine, "connect", limit)
     assert take_in(book).events == 3
     book.close()
+
+
+def test_a_record_is_not_read_again_until_it_grows(book, record, monkeypatch):
+    record.close()
+    known = {}
+    assert take_in(book, known=known).events == 2
+    with monkeypatch.context() as patch:
+        patch.setattr("diagnose.logbook.intake.read_lines", lambda path: 1 / 0)
+        assert take_in(book, known=known).events == 0
+    again = journal.reopen(journal.read_record(record.path))
+    again.write("undone")
+    again.close()
+    assert take_in(book, known=known).events == 1
+
+
+def test_an_entry_at_the_terminal_comes_into_a_shared_logbook(url, book, record, monkeypatch):
+    from api.keep import Keeper
+
+    monkeypatch.setenv("TENHOLD_DATABASE", url)
+    keeper = Keeper(record, print)
+    keeper.entry(Remedied("replace", "bag"))
+    assert keeper.finish() == (0, [])
+    keeper.intake.finish(20)
+    assert [event.kind for event in book.each()] == ["opened", "reading", "remedied"]
+
+
+def test_without_a_shared_logbook_the_terminal_leaves_it_to_the_next_command(record, state):
+    from api.keep import Keeper
+
+    keeper = Keeper(record, print)
+    assert keeper.intake is None
+    keeper.finish()
+    assert not (state / "logbook.sqlite").exists()
+
+
+def test_a_server_takes_in_after_each_request(book, url, record):
+    import asyncio
+
+    from api.behind import TakesIn
+
+    async def answer(scope, receive, send):
+        record.close()
+
+    intake = Intake(url)
+    asyncio.run(TakesIn(answer, intake)({"type": "http"}, None, None))
+    intake.finish(20)
+    assert book.head().count == 2
