@@ -14,13 +14,14 @@ from diagnose.model import REMOVE, Reading, WorkUp
 from diagnose.places import logbook_file
 
 FAILED = Reading("breathing.hold_30", "falls_slowly", 2157.46, "22 cmH2O")
+LOOK = Reading("breathing.bag_look", "torn", None, "torn")
 
 
 @pytest.fixture
 def out(monkeypatch):
     """A record of a machine that was removed from service."""
     monkeypatch.delenv("TENHOLD_DATABASE", raising=False)
-    journal = open_journal(WorkUp("small", FAILED.test, (FAILED,)), "k")
+    journal = open_journal(WorkUp("small", FAILED.test, (FAILED, LOOK)), "k")
     journal.write("closed", disposition=REMOVE, reason="stopped", rule="")
     journal.close()
     return journal.path.stem
@@ -46,7 +47,7 @@ def test_a_machine_goes_from_the_queue_back_into_use(call, out):
     show(call, "return", out, "--by", "Kim", "--checkout-by", "Lee")
     assert show(call, "queue") == "No machine is out of service.\n"
     assert "in use again" in show(call, "history", "M-07")
-    assert "All 7 events are there" in show(call, "verify")
+    assert "All 8 events are there" in show(call, "verify")
     assert json.loads(show(call, "figures", "--json"))["pareto"][0]["count"] == 1
     assert "0 cannot be replayed" in show(call, "replay")
 
@@ -88,13 +89,14 @@ def test_a_backup_comes_back_elsewhere(call, out, tmp_path, monkeypatch):
     show(call, "backup", tmp_path / "b.gz")
     assert call("log", "restore", tmp_path / "b.gz").exit_code == 5
     monkeypatch.setenv("TENHOLD_STATE", str(tmp_path / "other"))
-    assert "Restored: 3 events" in show(call, "restore", tmp_path / "b.gz")
+    assert "Restored: 4 events" in show(call, "restore", tmp_path / "b.gz")
 
 
 def test_only_accepted_rates_reach_the_engine_and_no_logbook_costs_nothing(call, out):
     base = load()
     assert read_rates(base, "small") == {}
     assert not logbook_file().exists()
+    show(call, "confirm", out, "--by", "Kim", "--other", "a seal")
     show(call, "exposure", "M-07", "small", "--by", "Kim", "--from", "2025-01-01",
          "--to", "2025-12-31")  # fmt: skip
     assert "Nothing is changed yet" in show(call, "learn", "small")

@@ -33,4 +33,4 @@ def test_no_command_but_those_of_the_logbook_loads_a_database():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT,
                           check=True)  # fmt: skip
-    assert done.stdout == "[]\n"
+    assert done.stdout == "set()\n"

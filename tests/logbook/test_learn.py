@@ -136,7 +136,7 @@ def told(book, drafts):
     for number in range(40):
         name = f"w{number}"
         book.append([drafts.opened(name, asset="M-1"), drafts.reading(name, 2),
-                     drafts.reading(name, 3, "whole", "breathing.bag_look"),
+                     drafts.reading(name, 3, "sound", "breathing.bag_look"),
                      drafts.closed(name, 4)])  # fmt: skip
         own = Confirmation((Found(TORN, "", "ranking"),), asset="M-1")
         confirm(book, name, own, "Kim", {TORN})
@@ -211,7 +211,7 @@ def test_days_that_cannot_be_are_refused(book, begins, ends, days):
 
 def test_readings_that_the_knowledge_did_not_expect_are_listed(told, kit):
     (own, *_) = [s for s in find_surprises(told, kit) if s.test == "breathing.bag_look"]
-    assert (own.cause, own.outcome, own.asked, own.seen) == (TORN, "whole", 40, 40)
+    assert (own.cause, own.outcome, own.asked, own.seen) == (TORN, "sound", 40, 40)
     assert own.expected < 15
     assert own.tail < 1e-6
 
