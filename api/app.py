@@ -12,7 +12,7 @@ from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError, StarletteHTTPException
 from fastapi.staticfiles import StaticFiles
 
-from api import routes_json, routes_pages
+from api import form, routes_fleet, routes_follow, routes_json, routes_pages, routes_paper
 from api.behind import TakesIn
 from api.desk import Desk
 from api.engine import Engine
@@ -43,7 +43,8 @@ def make_app(engine: Engine) -> FastAPI:
     app.state.engine, app.state.desk = engine, Desk(engine)
     app.state.templates = _make_templates()
     app.include_router(routes_json.routes)
-    app.include_router(routes_pages.routes)
+    for part in (routes_pages, routes_follow, routes_paper, routes_fleet):
+        app.include_router(part.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_api_route("/health", say_health, tags=["server"])
     app.add_api_route("/ready", say_ready, tags=["server"])
@@ -82,7 +83,7 @@ def say_trouble(request: Request, error: Exception) -> Response:
         log.error("%s %s: %s", request.method, request.url.path, trouble.detail, exc_info=error)
     is_page = "text/html" in request.headers.get("accept", "")
     if is_page and not request.url.path.startswith("/api/"):
-        return routes_pages.show(request, "trouble", trouble.status, trouble=trouble)
+        return form.show(request, "trouble", trouble.status, trouble=trouble)
     headers = getattr(error, "headers", None)
     return Response(to_bytes(trouble), trouble.status, headers, PROBLEM)
 

@@ -17,6 +17,7 @@ from api.engine import Engine
 from api.errors import InputError, StaleError, UnknownError
 from api.screens import View, since_failed
 from api.tasks import Bench
+from api.telling import Told
 from diagnose.catalogue import Catalogue
 from diagnose.journal import Journal, Record, open_journal, read_record, reopen
 from diagnose.model import Entry, WorkUp
@@ -129,6 +130,28 @@ class Desk:
                 raise StaleError(name, ENDED)
             journal = reopen(record)
             journal.note_entry(entry)
+            _keep(journal)
+
+    def tell(self, name: str, length: int, told: Told) -> None:
+        """Put on the disk which tools are at hand, what was changed, and who works.
+
+        Raises
+        ------
+        StaleError
+            The record is not as long as it was, or the work-up has ended.
+        LogError
+            It is not on the disk.
+        """
+        with self._lock:
+            record = self.find(name)
+            work = replace(record.work, tools=told.tools, changed=told.changed, who=told.who)
+            if work == record.work:
+                return
+            _refuse_stale(record, length)
+            if record.is_closed:
+                raise StaleError(name, ENDED)
+            journal = reopen(record)
+            journal.note_told(work)
             _keep(journal)
 
     def undo(self, name: str, length: int) -> None:

@@ -14,6 +14,7 @@ from diagnose.errors import (
     CircuitError,
     DiagnoseError,
     EntryError,
+    FleetError,
     KnowledgeError,
     LogError,
     ReadingError,
@@ -58,6 +59,10 @@ class StaleError(DiagnoseError):
 
 class UseError(DiagnoseError):
     """A command was called in a way that cannot work."""
+
+
+#: what can be wrong with an answer: it is asked again
+REFUSED = (ReadingError, UnitError, InputError)
 
 
 def find_code(error: BaseException) -> int:
@@ -163,6 +168,9 @@ def _list_problems(error: DiagnoseError) -> tuple[dict[str, object], ...]:
             return (one_problem(error.machine, error.what, error.allowed),)
         case EntryError():
             return (one_problem(error.field, f"{error.what}; {error.do}", error.allowed),)
+        case FleetError():
+            return tuple(one_problem(f"{p.path}:{p.line}: {p.field}" if p.path else p.field, p.what)
+                         for p in error.problems)  # fmt: skip
         case LogError():
             return (one_problem(error.path, f"{error.what}; {error.do}"),)
     return (one_problem("", str(error)),)

@@ -17,7 +17,8 @@ BODY_MOST = 256 * 1024  # bytes
 HOSTS = {"127.0.0.1", "localhost"}
 PROBLEM = "application/problem+json"
 POLICY = (
-    "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; "
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+    "form-action 'self'; "
     "base-uri 'none'; frame-ancestors 'none'"
 )
 HEADERS = {

@@ -12,6 +12,7 @@ DiagnoseError
     CacheError       the compiled tables cannot be read or written
     LogError         a work-up cannot be stored or read back
     EntryError       an entry of biomed that the logbook does not take
+    FleetError       problems in the list of single machines, all at once
 """
 
 from __future__ import annotations
@@ -105,3 +106,14 @@ class EntryError(DiagnoseError):
         self.allowed = tuple(allowed)
         tail = f"; allowed: {', '.join(allowed)}" if allowed else ""
         super().__init__(f"{stream}: {field}: {what}{tail}; {do}")
+
+
+class FleetError(DiagnoseError):
+    """The list of single machines cannot be used, or not be changed as it was told.
+
+    A problem of what was told has no path.
+    """
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = tuple(sorted(problems))
+        super().__init__("\n".join(str(p) if p.path else f"{p.field}: {p.what}" for p in problems))

@@ -1,8 +1,8 @@
 """The record of one work-up: JSON Lines, append-only, on the disk before it is acknowledged.
 
 A work-up is the list of what was entered, so the record of it is that list as it grew: opened,
-reading, remedied, undone, closed. After a crash the same lines make the same work-up again. What
-cannot be written now stays pending and is tried again with the next line.
+told, reading, remedied, undone, closed. After a crash the same lines make the same work-up again.
+What cannot be written now stays pending and is tried again with the next line.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import json
 import os
 import secrets
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -77,6 +77,10 @@ class Journal:
             self.note("remedied", **asdict(entry))
         else:
             self.note("reading", **asdict(entry))
+
+    def note_told(self, work: WorkUp) -> None:
+        """Add tools, changed parts and who works, told after the beginning."""
+        self.note("told", **_list_told(work))
 
     def flush(self) -> None:
         """Write what is pending.
@@ -168,13 +172,24 @@ def open_journal(work: WorkUp, knowledge: str, needed_at: datetime | None = None
         failed=work.failed,
         minutes_left=work.minutes_left,
         needed_at=needed_at and needed_at.isoformat(timespec="seconds"),
-        tools=None if work.tools is None else sorted(work.tools),
-        who=work.who,
-        changed=sorted(work.changed),
+        asset=work.asset,
+        **_list_told(work),
     )
     for entry in work.entries:
         journal.note_entry(entry)
     return journal
+
+
+def _list_told(work: WorkUp) -> dict[str, object]:
+    tools = None if work.tools is None else sorted(work.tools)
+    return {"tools": tools, "who": work.who, "changed": sorted(work.changed)}
+
+
+def _tell(work: WorkUp, event: dict[str, Any]) -> WorkUp:
+    """Return the work-up with tools, changed parts and who works, as a line tells them."""
+    tools = None if event["tools"] is None else frozenset(map(str, event["tools"]))
+    changed = frozenset(map(str, event.get("changed", [])))  # records of before the field have none
+    return replace(work, tools=tools, who=event["who"], changed=changed)
 
 
 def resume(record: Record) -> Journal:
@@ -256,18 +271,10 @@ def replay(path: Path, events: list[dict[str, Any]]) -> Record:
     head, is_closed = events[0], False
     if head["form"] != FORM:
         raise ValueError(f"form {head['form']} is not {FORM}, the form of this version")
-    tools = None if head["tools"] is None else frozenset(map(str, head["tools"]))
-    changed = frozenset(map(str, head.get("changed", [])))  # records of before the field have none
     closed = None
-    work = WorkUp(
-        head["machine"],
-        head["failed"],
-        (),
-        head["minutes_left"],
-        tools,
-        head["who"],
-        changed=changed,
-    )
+    asset = str(head.get("asset", ""))  # records of before the field have none
+    work = WorkUp(head["machine"], head["failed"], (), head["minutes_left"], asset=asset)
+    work = _tell(work, head)
     for event in events[1:]:
         kind = event["event"]
         if kind == "reading":
@@ -275,6 +282,8 @@ def replay(path: Path, events: list[dict[str, Any]]) -> Record:
             work = work.add(Reading(*(event[name] for name in names)))
         elif kind == "remedied":
             work = work.add(Remedied(event["act"], event["component"]))
+        elif kind == "told":
+            work = _tell(work, event)
         elif kind == "undone":
             work = work.undo()
         if kind in ("undone", "reopened", "closed"):

@@ -56,6 +56,7 @@ class WorkUp:
     who: Literal["user", "biomed"] = "user"
     stopped: bool = False  # the person stops here
     changed: frozenset[str] = frozenset()  # components changed since the machine last passed
+    asset: str = ""  # the number on the single machine; "" where it was not told
 
     def add(self, entry: Entry) -> WorkUp:
         """Return the work-up with one more entry."""
@@ -185,4 +186,5 @@ class Assessment:
     minutes_left: float | None
     swap_first: bool  # the clock runs out before a safe machine is likely
     left_out: tuple[str, ...] = ()  # readings not used, and why
+    advice: tuple[str, ...] = ()  # what is safe to do meanwhile, by the rules
     cautions: tuple[str, ...] = field(default=())

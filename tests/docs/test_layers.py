@@ -44,12 +44,15 @@ ORDER = (
     "coverage",
     "kb.lint",
     "journal",
+    "fleet",
     "outline",
     "logbook",
     "pretend",
     "layout",
     "draw",
     "zone",
+    "areas",
+    "near",
     "matrix",
 )
 FORBIDDEN = {"knowledge": {"diagnose", "api"}, "diagnose": {"api"}, "api": set()}

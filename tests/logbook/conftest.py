@@ -72,8 +72,8 @@ def book(url):
 
 
 def opened(stream, at="2026-11-25T06:50:00+00:00", **facts):
-    told = {"machine": "small", "failed": "breathing.hold_30", "form": 1, "minutes_left": None, "knowledge": "v1",
-            "tools": None, "who": "user", "needed_at": None}  # fmt: skip
+    told = {"machine": "small", "failed": "breathing.hold_30", "form": 1, "minutes_left": None,
+            "knowledge": "v1", "tools": None, "who": "user", "needed_at": None}  # fmt: skip
     return Draft(stream, "opened", told | facts, "", "v1", at, 1)
 
 
