@@ -12,7 +12,15 @@ from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError, StarletteHTTPException
 from fastapi.staticfiles import StaticFiles
 
-from api import form, routes_fleet, routes_follow, routes_json, routes_pages, routes_paper
+from api import (
+    form,
+    routes_biomed,
+    routes_fleet,
+    routes_follow,
+    routes_json,
+    routes_pages,
+    routes_paper,
+)
 from api.behind import TakesIn
 from api.desk import Desk
 from api.engine import Engine
@@ -43,7 +51,7 @@ def make_app(engine: Engine) -> FastAPI:
     app.state.engine, app.state.desk = engine, Desk(engine)
     app.state.templates = _make_templates()
     app.include_router(routes_json.routes)
-    for part in (routes_pages, routes_follow, routes_paper, routes_fleet):
+    for part in (routes_pages, routes_follow, routes_paper, routes_fleet, routes_biomed):
         app.include_router(part.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_api_route("/health", say_health, tags=["server"])
