@@ -27,7 +27,15 @@ from api.show import SAFETY, first_capital, say_minutes
 from api.timing import find_timer
 from diagnose.choices import in_ten
 from diagnose.explain import say_strength
-from diagnose.model import NOT_DONE, NOT_SURE, OTHER_ANSWERS, RETURN, RankedCause, Reading
+from diagnose.model import (
+    NOT_DONE,
+    NOT_SURE,
+    OTHER_ANSWERS,
+    RETURN,
+    Assessment,
+    RankedCause,
+    Reading,
+)
 from diagnose.outline import Step
 from diagnose.readings import say_reading, verdict
 from diagnose.units import (
@@ -286,8 +294,13 @@ def group(items: Sequence[Item]) -> dict[str, list[Item]]:
 
 def chance_parts(view: View) -> dict[str, float]:
     """Return how likely it is that a cause lies in a component [-]."""
+    return sum_parts(view.assessment)
+
+
+def sum_parts(assessment: Assessment) -> dict[str, float]:
+    """Return how likely it is that a cause lies in a component, of an assessment [-]."""
     found: dict[str, float] = {}
-    for cause in view.assessment.ranking:
+    for cause in assessment.ranking:
         if cause.component:
             found[cause.component] = found.get(cause.component, 0.0) + cause.chance
     return found

@@ -261,6 +261,10 @@ def coverage(
 @app.command()
 def serve(
     port: Annotated[int, typer.Option(min=1, max=65535, help="Port on this computer.")] = 8000,
+    log: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="One JSON line a request; - for standard error."),
+    ] = None,
     knowledge: Knowledge = None,
 ) -> None:
     """Serve pages for people and JSON for programs, on this computer only."""
@@ -269,7 +273,7 @@ def serve(
     engine = _engine(knowledge)
     engine.base()
     try:
-        run_server(engine, port)
+        run_server(engine, port, log)
     except KeyboardInterrupt:
         raise typer.Exit(STOPPED) from None
 

@@ -71,12 +71,12 @@ class Journal:
         self.lines.append(line)
         self.pending.append(line)
 
-    def note_entry(self, entry: Entry) -> None:
-        """Add a reading or a remedy, for the next ``flush``."""
+    def note_entry(self, entry: Entry, **mark: object) -> None:
+        """Add a reading or a remedy, for the next ``flush``; a mark stands in its line."""
         if isinstance(entry, Remedied):
-            self.note("remedied", **asdict(entry))
+            self.note("remedied", **asdict(entry), **mark)
         else:
-            self.note("reading", **asdict(entry))
+            self.note("reading", **asdict(entry), **mark)
 
     def note_told(self, work: WorkUp) -> None:
         """Add tools, changed parts and who works, told after the beginning."""
@@ -160,7 +160,9 @@ def _append(file: int, data: bytes) -> None:
         raise
 
 
-def open_journal(work: WorkUp, knowledge: str, needed_at: datetime | None = None) -> Journal:
+def open_journal(
+    work: WorkUp, knowledge: str, needed_at: datetime | None = None, **mark: object
+) -> Journal:
     """Return a new record that holds what is entered so far; ``flush`` puts it on the disk."""
     now = datetime.now().astimezone()
     journal = Journal(state_folder() / f"work-up-{now:%Y%m%d-%H%M%S}-{secrets.token_hex(2)}.jsonl")
@@ -174,6 +176,7 @@ def open_journal(work: WorkUp, knowledge: str, needed_at: datetime | None = None
         needed_at=needed_at and needed_at.isoformat(timespec="seconds"),
         asset=work.asset,
         **_list_told(work),
+        **mark,
     )
     for entry in work.entries:
         journal.note_entry(entry)
@@ -217,8 +220,13 @@ def _is_whole(line: str) -> bool:
         return False
 
 
-def read_record(path: Path) -> Record:
-    """Return the work-up that a journal tells.
+def list_events(path: Path) -> list[dict[str, Any]]:
+    """Return every line of a journal as it was written; raises LogError if it cannot be read."""
+    return list(_parse(path, _read_lines(path)))
+
+
+def read_record(path: Path, first: int | None = None) -> Record:
+    """Return the work-up that a journal tells, or told when it had only its first so many lines.
 
     A last line torn by a crash is left out: it was never acknowledged.
 
@@ -227,7 +235,7 @@ def read_record(path: Path) -> Record:
     LogError
         The file cannot be read, or is no journal of a work-up.
     """
-    events = list(_parse(path, _read_lines(path)))
+    events = list_events(path)[:first]
     if not events or events[0].get("event") != "opened":
         raise LogError(str(path), "is no record of a work-up", "name a file that tenhold wrote")
     try:

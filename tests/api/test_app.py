@@ -100,7 +100,7 @@ def test_the_interface_is_described_with_an_example(client):
         ({"weight": 1}, 422, "weight"),
         ({"remedies": [{"act": "fly", "component": "bag"}]}, 422, "remedies"),
         ({"remedies": [{"act": "close", "component": "wing"}]}, 422, "small"),
-        ({"machine": "\ud800"}, 404, "machine"),
+        ({"machine": "\ud800"}, 422, "machine"),
     ],
 )
 def test_bad_input_is_a_problem_that_says_where(client, change, status, where):
