@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 from api.booking import STATES, Told, say_cause, to_confirmation
@@ -35,17 +36,20 @@ def list_titles(engine: Engine) -> dict[str, str]:
     return {name: fault.title for name, fault in engine.base().faults.items()}
 
 
-def title_cause(engine: Engine, profile: str, name: str) -> str:
-    """Return a cause in words; its id where the knowledge has it no more."""
+@lru_cache(maxsize=32)
+def title_causes(engine: Engine, profile: str) -> dict[str, str]:
+    """Return every cause of a machine in words, by id; none for one not known any more."""
     try:
         catalogue = engine.catalogue(profile)
     except DiagnoseError:
-        return name
-    place = catalogue.cause_index.get(name, 0)
-    if not place:
-        return name
-    cause = catalogue.causes[place - 1]
-    return words(catalogue, cause.fault.title, cause.component)
+        return {}
+    return {cause.id: words(catalogue, cause.fault.title, cause.component)
+            for cause in catalogue.causes}  # fmt: skip
+
+
+def title_cause(engine: Engine, profile: str, name: str) -> str:
+    """Return a cause in words; its id where the knowledge has it no more."""
+    return title_causes(engine, profile).get(name, name)
 
 
 def title_step(engine: Engine, profile: str, name: str) -> str:

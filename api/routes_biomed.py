@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from contextlib import suppress
 from datetime import datetime
 from typing import Any
 from urllib.parse import quote
@@ -10,16 +11,17 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse
 
-from api.biomed import list_titles, read_confirmation, show_events, show_row, title_cause
+from api.biomed import list_titles, read_confirmation, show_events, show_row, title_causes
 from api.booking import list_causes
+from api.engine import Engine
 from api.errors import UnknownError
 from api.form import Form, Sent, desk_of, go, show
-from diagnose.errors import EntryError
+from diagnose.errors import DiagnoseError, EntryError
 from diagnose.logbook import biomed, figures, look
 from diagnose.logbook.book import Book
 from diagnose.logbook.intake import take_in
-from diagnose.logbook.project import QUEUED, Standing
-from diagnose.logbook.rankings import JOINED
+from diagnose.logbook.project import OPEN, QUEUED, Standing
+from diagnose.logbook.rankings import JOINED, keep_ranking
 
 routes = APIRouter(include_in_schema=False, prefix="/biomed")
 _opening = threading.Lock()
@@ -84,17 +86,17 @@ def _show(
     request: Request, own: Standing, refused: str = "", form: Form | None = None
 ) -> HTMLResponse:
     engine, book = desk_of(request).engine, _book(request, False)
+    _keep_ranking(engine, book, own)
     events = book.read(own.stream)
     ranked = [event.facts["last"] for event in events if event.kind == "ranked"]
     named = list(dict.fromkeys(part for name, _ in (ranked[-1] if ranked else [])
                                for part in name.split(JOINED)))  # fmt: skip
-    known = list_causes(engine, own.profile)
+    known = title_causes(engine, own.profile)
     fields = ("by", "asset", "other", "search", "parts", "minutes", "downtime", "notes", "codes",
               "checkout_by")  # fmt: skip
     values: dict[str, Any] = {
-        "ranked": [(name, title_cause(engine, own.profile, name))
-                   for name in named if name in known],
-        "every": sorted(known),
+        "ranked": [(name, known[name]) for name in named if name in known],
+        "every": sorted(known.items(), key=lambda item: item[1]),
         "events": show_events(engine, own.profile, events),
         "form": {field: form.one(field) if form else "" for field in fields},
         "chosen": form.all("cause") if form else [],
@@ -103,6 +105,15 @@ def _show(
     row = show_row(engine, own)
     return show(request, "biomed_work", 422 if refused else 200, own=own, row=row,
                 refused=refused, **values)  # fmt: skip
+
+
+def _keep_ranking(engine: Engine, book: Book, own: Standing) -> None:
+    """Keep what the ranking said of an ended work-up, if the machine's kit is made by now."""
+    if own.state == OPEN or own.first_cause or own.confirmed_at or not own.failed:
+        return
+    with suppress(DiagnoseError, KeyError, ValueError):  # the page is shown all the same
+        if engine.progress(own.profile) is None:
+            keep_ranking(book, engine.kit(own.profile, shows=False), own.stream)
 
 
 def _enter(request: Request, name: str, form: Form, act: Any) -> Response:
