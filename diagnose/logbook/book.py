@@ -22,7 +22,16 @@ from diagnose.logbook.project import (
     to_exposure,
     to_row,
 )
-from diagnose.logbook.tables import READ_MODELS, causes, events, exposures, head, streams, work_ups
+from diagnose.logbook.tables import (
+    READ_MODELS,
+    causes,
+    events,
+    exposures,
+    head,
+    streams,
+    tallies,
+    work_ups,
+)
 
 CHUNK = 500  # rows asked for or written at once
 FIRST_HEAD = {"seq": 0, "digest": START, "lines": 0}
@@ -117,6 +126,7 @@ class Book:
         _insert(connection, work_ups, [to_row(own) for own in after.values()])
         _insert(connection, causes, [row for own in after.values() for row in to_causes(own)])
         _insert(connection, exposures, days)
+        _tally(connection, before, after)
 
     def read(self, stream: str) -> list[Event]:
         """Return the events of one stream, in order; none where there is none."""
@@ -188,6 +198,23 @@ class Book:
             heads[event.stream] = {"seq": event.seq, "digest": event.digest, "lines": lines}
         _insert(connection, streams, [{"stream": key} | own for key, own in heads.items()])
         self._project(connection, {}, batch)
+
+
+def _tally(
+    connection: sa.Connection, before: Mapping[str, Standing], after: Mapping[str, Standing]
+) -> None:
+    """Count the confirmed root causes that came, and take away those that were corrected."""
+    change: dict[tuple[str, str], int] = {}
+    for name, own in after.items():
+        for standing, sign in ((before.get(name), -1), (own, 1)):
+            for row in to_causes(standing) if standing else ():
+                key = (row["cause"], row["zone"])
+                change[key] = change.get(key, 0) + sign
+    for (cause, zone), by in sorted(change.items()):
+        mine = (tallies.c.cause == cause, tallies.c.zone == zone)
+        told = sa.update(tallies).where(*mine).values(count=tallies.c.count + by)
+        if by and not connection.execute(told).rowcount:
+            _insert(connection, tallies, [{"cause": cause, "zone": zone, "count": by}])
 
 
 def _lock_head(connection: sa.Connection) -> Head:

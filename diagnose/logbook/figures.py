@@ -17,7 +17,7 @@ from diagnose.logbook.book import Book
 from diagnose.logbook.database import say_trouble
 from diagnose.logbook.learn import gamma_quantile
 from diagnose.logbook.project import NO_FAULT, OPEN, OUT, QUEUED
-from diagnose.logbook.tables import causes, exposures, work_ups
+from diagnose.logbook.tables import causes, exposures, tallies, work_ups
 
 INSIDE = 0.9  # chance that an interval holds the truth [-]
 Z = 1.6449  # of a normal variable for it
@@ -69,10 +69,13 @@ def list_pareto(book: Book, limit: int = 30, since: float = 0.0) -> list[dict[st
         Only those confirmed later [s since 1970].
     """
     count = sa.func.count().label("count")
-    asked = sa.select(causes.c.cause, causes.c.zone, count).where(causes.c.cause != "")
-    if since:
-        asked = asked.where(causes.c.at >= since)
+    asked = sa.select(causes.c.cause, causes.c.zone, count)
+    asked = asked.where(causes.c.cause != "", causes.c.at >= since)
     asked = asked.group_by(causes.c.cause, causes.c.zone).order_by(count.desc(), causes.c.cause)
+    if not since:  # all of them are counted already
+        asked = sa.select(tallies.c.cause, tallies.c.zone, tallies.c.count)
+        asked = asked.where(tallies.c.cause != "", tallies.c.count > 0)
+        asked = asked.order_by(tallies.c.count.desc(), tallies.c.cause)
     with say_trouble(book.engine), book.engine.connect() as connection:
         rows = connection.execute(asked).all()
     total, up_to, found = sum(row[2] for row in rows), 0, []

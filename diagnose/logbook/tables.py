@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-REVISION = "0003"  # the newest migration, which these tables are the result of
+REVISION = "0004"  # the newest migration, which these tables are the result of
 
 metadata = sa.MetaData()
 
@@ -107,4 +107,12 @@ exposures = sa.Table(
     sa.Index("exposures_profile", "profile", "asset"),
 )
 
-READ_MODELS = (streams, work_ups, causes, exposures)
+tallies = sa.Table(
+    "tallies",
+    metadata,
+    sa.Column("cause", sa.Text, primary_key=True),
+    sa.Column("zone", sa.Text, primary_key=True),
+    sa.Column("count", sa.Integer, nullable=False),
+)
+
+READ_MODELS = (streams, work_ups, causes, exposures, tallies)

@@ -17,7 +17,7 @@ from diagnose.logbook.book import CHUNK, Book, Head, read_standings
 from diagnose.logbook.database import say_trouble
 from diagnose.logbook.events import START, Event, is_whole
 from diagnose.logbook.project import fold_all
-from diagnose.logbook.tables import events, streams, work_ups
+from diagnose.logbook.tables import causes, events, streams, tallies, work_ups
 
 
 @dataclass(frozen=True)
@@ -118,6 +118,13 @@ def find_stale(book: Book) -> Iterator[str]:
             held = int(connection.execute(asked_count).scalar_one())
             if held > seen:
                 yield f"{table.name}: {held - seen} more than there are streams"
+
+    own = sa.select(causes.c.cause, causes.c.zone, sa.func.count())
+    counted = sa.select(tallies).where(tallies.c.count != 0)
+    with say_trouble(book.engine), book.engine.connect() as connection:
+        wanted = connection.execute(own.group_by(causes.c.cause, causes.c.zone)).all()
+        if set(map(tuple, wanted)) != set(map(tuple, connection.execute(counted).all())):
+            yield "tallies: not the causes that are confirmed"
 
 
 def _compare(book: Book, batch: Sequence[tuple[str, list[Event]]]) -> Iterator[str]:
