@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from diagnose.model import Assessment, WorkUp
     from diagnose.session import Kit
 
+#: what a person accepted in place of the knowledge's rates, for a machine
+Rates = Callable[["KnowledgeBase", str], Mapping[str, float]]
 PATIENCE = 0.8  # seconds of silence before waiting is announced
 REMEMBERED = 256  # assessments, of some 100 KB each
 
@@ -46,8 +48,9 @@ def name_unreadable(folder: Path) -> Iterator[None]:
 class Engine:
     """What answering needs, made once and in the background; errors come out where it is used."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, rates: Rates | None = None) -> None:
         self.folder = folder
+        self.rates = rates or (lambda _base, _machine: {})
         self._outline: Outline | None = None
         self._base: KnowledgeBase | None = None
         self._jobs: dict[str, _Job] = {}
@@ -157,7 +160,9 @@ class _Job:
         try:
             from diagnose.session import make_kit
 
-            self.kit = make_kit(self.engine.base(), self.machine, self._note)
+            base = self.engine.base()
+            rates = self.engine.rates(base, self.machine)
+            self.kit = make_kit(base, self.machine, self._note, rates)
         except BaseException as error:
             self.error = error
 

@@ -11,6 +11,7 @@ DiagnoseError
     PhysicsError     a value outside the range of a model
     CacheError       the compiled tables cannot be read or written
     LogError         a work-up cannot be stored or read back
+    EntryError       an entry of biomed that the logbook does not take
     FleetError       problems in the list of single machines, all at once
 """
 
@@ -93,6 +94,18 @@ class LogError(DiagnoseError):
     def __init__(self, path: str, what: str, do: str) -> None:
         self.path, self.what, self.do = path, what, do
         super().__init__(f"{path}: {what}; {do}")
+
+
+class EntryError(DiagnoseError):
+    """An entry of biomed does not belong to the work-up as it stands, or is not whole."""
+
+    def __init__(
+        self, stream: str, field: str, what: str, do: str, allowed: Sequence[str] = ()
+    ) -> None:
+        self.stream, self.field, self.what, self.do = stream, field, what, do
+        self.allowed = tuple(allowed)
+        tail = f"; allowed: {', '.join(allowed)}" if allowed else ""
+        super().__init__(f"{stream}: {field}: {what}{tail}; {do}")
 
 
 class FleetError(DiagnoseError):

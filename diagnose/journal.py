@@ -239,7 +239,7 @@ def read_record(path: Path, first: int | None = None) -> Record:
     if not events or events[0].get("event") != "opened":
         raise LogError(str(path), "is no record of a work-up", "name a file that tenhold wrote")
     try:
-        return _replay(path, events)
+        return replay(path, events)
     except (KeyError, TypeError, ValueError) as error:
         what = f"tells no work-up ({type(error).__name__}: {error})"
         raise LogError(str(path), what, "begin a new work-up") from error
@@ -268,7 +268,14 @@ def _parse(path: Path, lines: list[str]) -> Iterator[dict[str, Any]]:
                 raise LogError(str(path), f"line {number} is not readable", do) from error
 
 
-def _replay(path: Path, events: list[dict[str, Any]]) -> Record:
+def replay(path: Path, events: list[dict[str, Any]]) -> Record:
+    """Return the work-up that the lines of a journal tell, the first of them "opened".
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        They tell none.
+    """
     head, is_closed = events[0], False
     if head["form"] != FORM:
         raise ValueError(f"form {head['form']} is not {FORM}, the form of this version")
