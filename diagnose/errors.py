@@ -11,6 +11,7 @@ DiagnoseError
     PhysicsError     a value outside the range of a model
     CacheError       the compiled tables cannot be read or written
     LogError         a work-up cannot be stored or read back
+    DrillError       a drill cannot be set, or an act is not possible in it
 """
 
 from __future__ import annotations
@@ -92,3 +93,11 @@ class LogError(DiagnoseError):
     def __init__(self, path: str, what: str, do: str) -> None:
         self.path, self.what, self.do = path, what, do
         super().__init__(f"{path}: {what}; {do}")
+
+
+class DrillError(DiagnoseError):
+    """A drill cannot be set so, or an act is not possible in it: where, what, what to do."""
+
+    def __init__(self, where: str, what: str, do: str = "") -> None:
+        self.where, self.what, self.do = where, what, do
+        super().__init__(f"{where}: {what}" + (f"; {do}" if do else ""))

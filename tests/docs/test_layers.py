@@ -50,6 +50,7 @@ ORDER = (
     "draw",
     "zone",
     "matrix",
+    "drill",
 )
 FORBIDDEN = {"knowledge": {"diagnose", "api"}, "diagnose": {"api"}, "api": set()}
 
