@@ -12,7 +12,7 @@ from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError, StarletteHTTPException
 from fastapi.staticfiles import StaticFiles
 
-from api import routes_json, routes_pages
+from api import routes_drill, routes_group, routes_json, routes_pages
 from api.desk import Desk
 from api.engine import Engine
 from api.errors import InputError, Trouble, one_problem, to_trouble
@@ -42,6 +42,8 @@ def make_app(engine: Engine) -> FastAPI:
     app.state.templates = _make_templates()
     app.include_router(routes_json.routes)
     app.include_router(routes_pages.routes)
+    app.include_router(routes_group.routes)  # before the drills: 'groups' is no drill
+    app.include_router(routes_drill.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_api_route("/health", say_health, tags=["server"])
     app.add_api_route("/ready", say_ready, tags=["server"])

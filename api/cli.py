@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from api.drill_cli import drill
 from api.errors import EXIT_CODES, STOPPED, InputError, find_code, say_error
 from diagnose.places import knowledge_folder
 
@@ -58,6 +59,8 @@ app = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 80},
 )
+
+app.add_typer(drill, name="drill")
 
 Knowledge = Annotated[
     Path | None,

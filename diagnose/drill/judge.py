@@ -124,6 +124,7 @@ class Followed:
 
     acts: tuple[Act, ...]
     standing: Standing
+    why: str = ""  # its reason for the disposition
 
 
 def follow(kit: Kit, rig: Rig, start: WorkUp, first: Sequence[int] = ()) -> Followed:
@@ -160,7 +161,7 @@ def follow(kit: Kit, rig: Rig, start: WorkUp, first: Sequence[int] = ()) -> Foll
         "return" if told.disposition.final and told.disposition.say == RETURN else "remove"
     )
     acts.append(Act("end", "", tuple(n for n in named if n != SOMETHING_ELSE), course))
-    return Followed(tuple(acts), do(rig, standing, acts[-1]))
+    return Followed(tuple(acts), do(rig, standing, acts[-1]), told.disposition.reason)
 
 
 def _with_clock(standing: Standing) -> WorkUp:
