@@ -8,7 +8,7 @@ next beat of the clock, so that its time tells nothing of how much had to be sol
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request, Response
@@ -38,11 +38,11 @@ def find_drilling(request: Request) -> Drilling:
     return found
 
 
-def on_beat(beat: float = BEAT) -> Any:
+def on_beat() -> Iterator[None]:
     """Wait, after the work of a request is done, for the next beat since it came."""
     began = time.monotonic()
     yield
-    time.sleep(beat - (time.monotonic() - began) % beat)
+    time.sleep(BEAT - (time.monotonic() - began) % BEAT)
 
 
 Beat = Annotated[None, Depends(on_beat, scope="function")]

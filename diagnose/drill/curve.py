@@ -21,8 +21,8 @@ from diagnose.predict import reading_error
 from diagnose.pretend import round_off
 
 POINTS = 7
-SHARES = 7  # severities of a suspect that are tried
-BEGIN = 0.01  # of the wait: nothing has leaked yet [-]
+SHARES = 21  # severities of a suspect that are tried
+BEGIN = 0.001  # of the wait: nothing has leaked yet [-]
 
 
 @dataclass(frozen=True)
@@ -96,18 +96,22 @@ def suspect_curves(
         Where the seen course ends [Pa]: each suspect has the severity that comes nearest to it.
     """
     shares = np.linspace(0, 1, SHARES)
-    causes = [_at(catalogue, name, float(share)) for name in names for share in shares]
-    network = build(catalogue.circuit)
-    draws = Draws(np.zeros((1, len(network.column))), np.zeros((len(causes), 1)))
-    bench = Bench(network, typical(network), tuple(causes), draws)
-    rows = np.array([predict_quantity(bench, cut(test, f))[1:, 0] for f in find_fractions()])
-    return [_nearest(name, rows[:, n * SHARES : (n + 1) * SHARES], end, find_seconds(test))
+    tried = [_at(catalogue, name, float(share)) for name in names for share in shares]
+    ends = _solve(catalogue, tried, test).reshape(len(names), SHARES)
+    best = [float(shares[int(np.abs(row - end).argmin())]) for row in ends]
+    chosen = [_at(catalogue, name, share) for name, share in zip(names, best, strict=True)]
+    rows = np.array([_solve(catalogue, chosen, cut(test, f)) for f in find_fractions()])
+    seconds = find_seconds(test)
+    return [Curve(name, seconds, tuple(float(p) for p in rows[:, n]))
             for n, name in enumerate(names)]  # fmt: skip
 
 
-def _nearest(name: str, rows: Array, end: float, seconds: tuple[float, ...]) -> Curve:
-    best = int(np.abs(rows[-1] - end).argmin())
-    return Curve(name, seconds, tuple(float(p) for p in rows[:, best]))
+def _solve(catalogue: Catalogue, causes: Sequence[Cause], test: Test) -> Array:
+    """Return what a check reads with each cause alone on the usual machine, in SI."""
+    network = build(catalogue.circuit)
+    draws = Draws(np.zeros((1, len(network.column))), np.zeros((len(causes), 1)))
+    bench = Bench(network, typical(network), tuple(causes), draws)
+    return np.asarray(predict_quantity(bench, test)[1:, 0])
 
 
 def _at(catalogue: Catalogue, name: str, share: float) -> Cause:
