@@ -26,7 +26,7 @@ from api.drill_words import (
     say_dropped,
     say_left,
     say_naming,
-    say_severity,
+    say_hidden,
     say_shown,
     say_told,
 )
@@ -141,7 +141,7 @@ def show_debrief(drilling: Drilling, play: Play) -> dict[str, Any]:
     judged, hidden = told.judged, play.record.case.causes
     curves, labels, title = list_curves(drilling, play)
     facts = {
-        "What was wrong": f"{say_causes(catalogue, hidden)} ({say_severity(play.rig)}).",
+        "What was wrong": say_hidden(play.rig),
         "You named": say_naming(play, judged),
         "Disposition": say_course(judged),
         "Minutes": say_clock(told),

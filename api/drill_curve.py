@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import math
 from collections.abc import Sequence
 
 from diagnose.drill.curve import Curve
@@ -19,16 +20,21 @@ def letter(number: int) -> str:
     return "*" if number == 0 else "ABCDEFGHIJ"[number - 1]
 
 
-def _scale(curves: Sequence[Curve]) -> tuple[float, float]:
-    """Return the lowest and the highest pressure of the plot [cmH2O], in steps of 5."""
+def _scale(curves: Sequence[Curve]) -> tuple[float, float, float]:
+    """Return the lowest and highest pressure of a plot and the step of its marks [cmH2O].
+
+    One curve is shown from zero, so that a sound hold looks flat; several where they differ.
+    """
     every = [from_si(p, "cmH2O") for curve in curves for p in curve.pressure]
-    low, high = 5 * int(min(every) // 5), 5 * int(-(-max(every) // 5))
-    return float(low), float(high if high > low else low + 5)
+    low = min(every) if len(curves) > 1 else min(0.0, min(every))
+    step = next(s for s in (5, 10, 20, 50, 100, 1e6) if max(every) - low <= 5 * s)
+    bottom = step * math.floor(low / step)
+    return bottom, max(bottom + 2 * step, step * math.ceil(max(every) / step)), step
 
 
 def plot_letters(curves: Sequence[Curve]) -> list[str]:
     """Return curves as lines of letters, the seen one last so that it is never covered."""
-    low, high = _scale(curves)
+    low, high, _ = _scale(curves)
     grid = [[" "] * COLUMNS for _ in range(ROWS)]
     for number in reversed(range(len(curves))):
         for column in range(COLUMNS):
@@ -61,7 +67,7 @@ def list_pressures(curve: Curve) -> str:
 
 def draw_curves(curves: Sequence[Curve], labels: Sequence[str]) -> str:
     """Return curves as SVG, told apart by dashes and letters and not by colour alone."""
-    low, high = _scale(curves)
+    low, high, step = _scale(curves)
     deep = HEIGHT + 22 * len(curves) + 34
 
     def x(share: float) -> float:
@@ -76,8 +82,9 @@ def draw_curves(curves: Sequence[Curve], labels: Sequence[str]) -> str:
         'font-family="sans-serif" font-size="13"><title>Pressure over time</title>',
         f'<rect width="{WIDTH}" height="{deep}" fill="#fff"/>',
         f'<path d="M{LEFT} {TOP}V{HEIGHT - 30}H{WIDTH - 24}" fill="none" stroke="#000"/>',
-        *_axis(low, high, curves[0].seconds[-1]),
+        *_axis(low, high, step, curves[0].seconds[-1]),
     ]
+    heights = _spread([y(curve.pressure[-1]) for curve in curves])
     for number, (curve, label) in enumerate(zip(curves, labels, strict=True)):
         shares = [n / (len(curve.pressure) - 1) for n in range(len(curve.pressure))]
         points = " ".join(
@@ -89,17 +96,30 @@ def draw_curves(curves: Sequence[Curve], labels: Sequence[str]) -> str:
         below = HEIGHT + 20 + 22 * number
         found += [
             f'<polyline points="{points}" {pen}/>',
-            f'<text x="{x(1) + 5:.0f}" y="{y(curve.pressure[-1]) + 4:.1f}">{letter(number)}</text>',
+            f'<text x="{x(1) + 5:.0f}" y="{heights[number] + 4:.1f}">{letter(number)}</text>',
             f'<path d="M{LEFT} {below - 4}h44" {pen}/>',
             f'<text x="{LEFT + 54}" y="{below}">{letter(number)} {html.escape(label)}</text>',
         ]
     return "\n".join([*found, "</svg>\n"])
 
 
-def _axis(low: float, high: float, seconds: float) -> list[str]:
-    step = (high - low) / 4
-    marks = [low + step * n for n in range(5)]
-    rows = [(HEIGHT - 30 - (HEIGHT - TOP - 30) * n / 4, mark) for n, mark in enumerate(marks)]
+def _spread(heights: Sequence[float]) -> list[float]:
+    """Return heights moved apart so far that letters beside them can be read.
+
+    >>> _spread([10.0, 12.0, 40.0])
+    [10.0, 23.0, 40.0]
+    """
+    found = list(heights)
+    last = -math.inf
+    for place in sorted(range(len(found)), key=found.__getitem__):
+        found[place] = last = max(found[place], last + 13.0)
+    return found
+
+
+def _axis(low: float, high: float, step: float, seconds: float) -> list[str]:
+    marks = [low + step * n for n in range(round((high - low) / step) + 1)]
+    deep = HEIGHT - TOP - 30
+    rows = [(HEIGHT - 30 - deep * (mark - low) / (high - low), mark) for mark in marks]
     found = [f'<text x="{LEFT - 8}" y="{at + 4:.0f}" text-anchor="end">{mark:g}</text>'
              for at, mark in rows]  # fmt: skip
     ends = [(LEFT, "0", "start"), (WIDTH - 24, f"{seconds:g} s", "end")]

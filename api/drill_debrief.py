@@ -13,7 +13,7 @@ from api.drill_words import (
     say_head,
     say_left,
     say_naming,
-    say_severity,
+    say_hidden,
     say_told,
 )
 from api.drilling import Drilling, Play
@@ -74,7 +74,7 @@ def debrief_lines(drilling: Drilling, play: Play) -> list[Line]:
     mark: Mark = "alarm" if judged.is_failed else "good" if judged.verdict == "solved" else "bold"
     hidden = play.record.case.causes
     found = [*wrap(say_head(judged), mark=mark), Line()]
-    found += _fact("What was wrong", f"{say_causes(catalogue, hidden)} ({say_severity(play.rig)}).")
+    found += _fact("What was wrong", say_hidden(play.rig))
     found += _fact("You named", say_naming(play, judged))
     found += _fact("Disposition", say_course(judged))
     found += _fact("Minutes", say_clock(told))
@@ -103,7 +103,8 @@ def path_lines(play: Play, path: tuple[Told, ...]) -> list[Line]:
     for number, each in enumerate(path, 1):
         found += wrap(f"{say_done(play.kit.catalogue, each.entry)} "
                       f"[{say_minutes(each.minutes)}]", f"{number:3} ")  # fmt: skip
-        found += wrap(say_told(play.kit.catalogue, play.record.case.causes, each), "      ")
+        if told := say_told(play.kit.catalogue, play.record.case.causes, each):
+            found += wrap(told, "      ")
     return found or [Line("    Nothing: it was ended at once.")]
 
 

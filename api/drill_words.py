@@ -11,7 +11,7 @@ from diagnose.catalogue import Catalogue, words
 from diagnose.choices import in_ten
 from diagnose.drill.debrief import Debrief, Dropped, Told, say_bits
 from diagnose.drill.judge import Judged
-from diagnose.drill.machine import Rig
+from diagnose.drill.machine import SEVERITIES, Rig
 from diagnose.model import RETURN, Reading, Remedied
 from diagnose.readings import say_reading
 
@@ -22,6 +22,7 @@ HEADS = {
     "unsafe": "FAILED: returned to checkout with the cause still there",
     "not shown": "FAILED: returned to checkout without a repeat that passed",
 }
+UNLIKELY = 0.1  # chance below which a cause was not really thought of [-]
 BAD = ((0.34, "slight"), (0.67, "middling"), (2.0, "severe"))
 
 
@@ -63,10 +64,15 @@ def say_shown(catalogue: Catalogue, reading: Reading) -> str:
     return title if reading.number_si is None else f"{reading.text}. {title}."
 
 
-def say_severity(rig: Rig) -> str:
-    """Return how bad the hidden causes were."""
-    said = [next(word for most, word in BAD if share < most) for share in rig.case.shares]
-    return " and ".join(said)
+def say_hidden(rig: Rig) -> str:
+    """Return what was wrong, and how bad where that can differ."""
+    parts = []
+    for cause, share in zip(rig.causes, rig.case.shares, strict=True):
+        has_severity = any(getattr(e, name) for e in cause.fault.effect for name in SEVERITIES)
+        bad = next(word for most, word in BAD if share < most)
+        tail = f" ({bad})" if has_severity else ""
+        parts.append(f"{say_cause(rig.catalogue, cause.id)}{tail}")
+    return f"{' and '.join(parts)}."
 
 
 def say_head(judged: Judged) -> str:
@@ -105,7 +111,7 @@ def say_clock(told: Debrief) -> str:
 def say_told(catalogue: Catalogue, hidden: tuple[str, ...], told: Told) -> str:
     """Return what an act told: in bits and words, and what became of each hidden cause."""
     if isinstance(told.entry, Remedied):
-        return "A remedy alone shows nothing; the repeat does."
+        return ""  # it shows nothing by itself; the repeat does
     parts = []
     for name, before, after in zip(hidden, told.before, told.after, strict=True):
         what = "The true cause" if len(hidden) == 1 else say_cause(catalogue, name)
@@ -117,20 +123,32 @@ def say_told(catalogue: Catalogue, hidden: tuple[str, ...], told: Told) -> str:
 
 
 def say_dropped(play: Play, told: Debrief, dropped: Dropped) -> list[str]:
-    """Return where a hidden cause was let go, and what spoke for it."""
+    """Return where a hidden cause was let go, what spoke for it, and what would have shown it."""
     catalogue = play.kit.catalogue
     name = say_cause(catalogue, dropped.cause)
-    where = ("at the start" if dropped.after == 0 else
-             f"after number {dropped.after}")  # fmt: skip
+    where = "at the start" if dropped.after == 0 else f"after number {dropped.after}"
     if dropped.by_note:
         found = [f"You had noted: {name}. You turned from it {where}; by the readings it was "
                  f"{in_ten(dropped.chance)} then."]  # fmt: skip
+    elif dropped.chance < UNLIKELY:
+        found = [f"{name}: nothing you did raised it above {in_ten(dropped.chance)}."]
     else:
         found = [f"{name} stood highest {where}: {in_ten(dropped.chance)} by the readings."]
     if dropped.against is not None and dropped.against < len(told.path):
         entry = say_done(catalogue, told.path[dropped.against].entry)
         found.append(f"What spoke most against your answer: number {dropped.against + 1}, {entry}.")
+    if (shows := _find_showing(play, told, dropped.cause)) is not None:
+        entry = say_done(catalogue, told.planner_path[shows].entry)
+        found.append(f"What showed it to the planner: its number {shows + 1}, {entry}.")
     return found
+
+
+def _find_showing(play: Play, told: Debrief, cause: str) -> int | None:
+    """Return the act of the planner that raised a hidden cause most; None if none raised it."""
+    place = play.record.case.causes.index(cause)
+    rises = [each.after[place] - each.before[place] for each in told.planner_path]
+    best = max(range(len(rises)), key=rises.__getitem__, default=None)
+    return best if best is not None and rises[best] > UNLIKELY else None
 
 
 def say_left(play: Play, told: Debrief) -> str:

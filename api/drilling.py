@@ -164,12 +164,15 @@ class Drilling:
 
         Raises
         ------
-        DrillError
+        UnknownError
             There is none.
         LogError
             Its record cannot be used, or was made with other knowledge.
         """
-        record = find_record(name)
+        try:
+            record = find_record(name)
+        except DrillError as error:
+            raise UnknownError(error.where, error.what, do=error.do) from error
         if record.knowledge != self.engine.base().version:
             what = "was begun with other knowledge, so that it would answer otherwise now"
             raise LogError(str(record.path), what, "begin another drill")

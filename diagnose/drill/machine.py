@@ -28,7 +28,7 @@ from diagnose.readings import find_band, possible
 from diagnose.units import USUAL, from_si, show
 
 WIDEST = 2.5  # how far a part of the machine may lie from the usual one, in spreads [-]
-_SEVERITIES = ("bore", "seep", "open", "flow", "gain", "offset", "bias", "fill", "top")
+SEVERITIES = ("bore", "seep", "open", "flow", "gain", "offset", "bias", "fill", "top")
 
 
 def fix_severity(fault: Fault, share: float) -> Fault:
@@ -39,7 +39,7 @@ def fix_severity(fault: Fault, share: float) -> Fault:
 
 def _fix_effect(effect: Effect, share: float) -> Effect:
     fixed = {}
-    for name in _SEVERITIES:
+    for name in SEVERITIES:
         severity = getattr(effect, name)
         if severity is not None:
             unit = USUAL[PARAMETERS[name]]
