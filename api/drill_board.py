@@ -24,9 +24,9 @@ from api.drill_words import (
     say_course,
     say_done,
     say_dropped,
+    say_hidden,
     say_left,
     say_naming,
-    say_hidden,
     say_shown,
     say_told,
 )
@@ -138,7 +138,7 @@ def show_check(drilling: Drilling, play: Play, name: str) -> dict[str, Any]:
 def show_debrief(drilling: Drilling, play: Play) -> dict[str, Any]:
     """Return what the page of a debrief shows."""
     told, catalogue = drilling.debrief(play), play.kit.catalogue
-    judged, hidden = told.judged, play.record.case.causes
+    judged = told.judged
     curves, labels, title = list_curves(drilling, play)
     facts = {
         "What was wrong": say_hidden(play.rig),

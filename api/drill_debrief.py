@@ -11,9 +11,9 @@ from api.drill_words import (
     say_done,
     say_dropped,
     say_head,
+    say_hidden,
     say_left,
     say_naming,
-    say_hidden,
     say_told,
 )
 from api.drilling import Drilling, Play
@@ -69,10 +69,9 @@ def _watch(play: Play, reading: Reading) -> Curve | None:
 
 def debrief_lines(drilling: Drilling, play: Play) -> list[Line]:
     """Return the debrief of an ended drill."""
-    told, catalogue = drilling.debrief(play), play.kit.catalogue
+    told = drilling.debrief(play)
     judged = told.judged
     mark: Mark = "alarm" if judged.is_failed else "good" if judged.verdict == "solved" else "bold"
-    hidden = play.record.case.causes
     found = [*wrap(say_head(judged), mark=mark), Line()]
     found += _fact("What was wrong", say_hidden(play.rig))
     found += _fact("You named", say_naming(play, judged))

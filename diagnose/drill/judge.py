@@ -48,7 +48,8 @@ def judge(kit: Kit, rig: Rig, standing: Standing, planner: Standing) -> Judged:
     """Return how an ended drill went, against the planner's own course on the same drill.
 
     Removal is right where biomed must mend it, and where the planner removed the machine too:
-    nobody is asked to take more risk than it does.
+    nobody is asked to take more risk than it does. It is solved with everything named, or with
+    something named and everything put right.
     """
     assert standing.end is not None and planner.end is not None
     named = share_named(kit, rig, standing.end.causes)
@@ -61,7 +62,8 @@ def judge(kit: Kit, rig: Rig, standing: Standing, planner: Standing) -> Judged:
     # a minute for reading and deciding, so that seconds do not decide
     quick = min(1.0, (planner.minutes + 1.0) / (standing.minutes + 1.0))
     score = CAUSE * named + COURSE * fits + TIME * quick * named
-    verdict: Verdict = "solved" if named == 1.0 and fits == 1.0 else "safe"
+    mended = named > 0 and not rig.find_present(standing.work.remedies)
+    verdict: Verdict = "solved" if fits == 1.0 and (named == 1.0 or mended) else "safe"
     return Judged(verdict, named, should, course, standing.minutes, round(score, 1))
 
 
