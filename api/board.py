@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from api.ask import Item
 from api.desk import Standing
-from api.ending import DO_REMOVE, list_likely, say_leak_range, say_reason, say_return
+from api.ending import list_do, list_likely, say_leak_range, say_reason
 from api.question import EXAMPLES, Question
 from api.screens import (
     LEAST,
@@ -211,7 +211,7 @@ def show_work(standing: Standing) -> dict[str, object]:
     rows, before = list_entries(view)
     return {
         "clock": clock.text, "is_urgent": bool(clock.mark), "rows": rows, "before": before,
-        "last": rows[-1] if rows[1:] else None,
+        "last": rows[-1] if rows[1:] else None, "advice": own.advice,
         "acts": list_acts(standing), "bars": list_bars(own.ranking[:TOP]),
         "more_bars": list_bars(shown[TOP:]), "rest": len(own.ranking) - len(shown),
         "missing": own.disposition.missing, "reasons": list_reasons(view), "said": own.said,
@@ -226,7 +226,7 @@ def show_end(standing: Standing) -> dict[str, object]:
     rows, before = list_entries(view)
     return {
         "disposition": own.say.upper(), "returns": returns, "why": say_reason(view),
-        "do": (say_return(view),) if returns else DO_REMOVE, "missing": own.missing,
+        "do": list_do(view), "missing": own.missing,
         "likely": list_bars(list_likely(view), True),
         "rows": rows, "before": before, "reasons": list_reasons(view),
         "said": view.assessment.said, "left_out": view.assessment.left_out,

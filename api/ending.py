@@ -26,9 +26,8 @@ def final_screen(view: View, record: str) -> list[Line]:
     rule = Line("═" * WIDTH, mark)
     found = [rule, Line(disposition.say.upper().center(WIDTH).rstrip(), mark), rule]
     found += wrap(say_reason(view), "Why:    ", mark="bold")
-    found += (
-        _do_lines(view) if returns else lines(f"Do:     {DO_REMOVE[0]}", f"        {DO_REMOVE[1]}")
-    )
+    for number, text in enumerate(list_do(view)):
+        found += wrap(text, "        " if number else "Do:     ", mark="bold" if returns else "")
     found += _found_lines(view, "Found:  " if returns else "Likely: ")
     if record:
         found.append(Line(f"Record: {_short(record)}"))
@@ -64,8 +63,11 @@ def _short(path: str) -> str:
     return f"~{path[len(home) :]}" if path.startswith(home + os.sep) else path
 
 
-def _do_lines(view: View) -> list[Line]:
-    return wrap(say_return(view), "Do:     ", mark="bold")
+def list_do(view: View) -> tuple[str, ...]:
+    """Return what to do at the end; what the rules advise meanwhile stands first."""
+    if view.assessment.disposition.say == RETURN:
+        return (say_return(view),)
+    return (*view.assessment.advice, *DO_REMOVE)
 
 
 def say_return(view: View) -> str:

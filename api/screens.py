@@ -62,6 +62,8 @@ def main_screen(view: View) -> list[Line]:
     """Return the screen that everything is chosen from."""
     found = [Line(STANDING, "alarm"), clock_line(view)]
     found += _so_far(view)
+    for text in view.assessment.advice:
+        found += wrap(text, "! ", mark="alarm")
     if view.assessment.choices:
         found.append(Line("Do next:", "bold"))
     found += _choice_lines(view.assessment.choices)

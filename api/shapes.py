@@ -174,6 +174,7 @@ class AssessmentOut(Shape):
     accounts: list[AccountOut]
     suspects: list[str]
     left_out: list[str]
+    advice: Annotated[list[str], Field(description="what is safe to do meanwhile")]
     cautions: list[str]
 
 
@@ -284,6 +285,7 @@ def to_shape(assessment: Assessment) -> AssessmentOut:
         } for each in a.accounts],
         "suspects": list(a.suspects),
         "left_out": list(a.left_out),
+        "advice": list(a.advice),
         "cautions": list(a.cautions),
     })  # fmt: skip
 

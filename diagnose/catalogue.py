@@ -80,6 +80,12 @@ class Catalogue:
         return np.array([1.0] + [cause.fault.intermittent for cause in self.causes])
 
     @cached_property
+    def titles(self) -> tuple[str, ...]:
+        """Each block's cause in words, nothing wrong first."""
+        own = (words(self, cause.fault.title, cause.component) for cause in self.causes)
+        return ("Nothing wrong", *own)
+
+    @cached_property
     def test_index(self) -> dict[str, int]:
         """Test id -> its place."""
         return {test.id: i for i, test in enumerate(self.tests)}

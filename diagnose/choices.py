@@ -2,31 +2,36 @@
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
 from diagnose.catalogue import Catalogue, words
 from diagnose.course import Planner
 from diagnose.model import Choice, OutcomeMeaning, Remedied
-from diagnose.plan import Option, Plan
+from diagnose.plan import WORTH, Option, Plan
 
 SHOWN = 3
 
 
 def show_choices(planner: Planner, plan_: Plan, number: int = SHOWN) -> tuple[Choice, ...]:
     """Return the best options in words."""
-    worth = [option for option in plan_.options if option.score < plan_.now - 1e-9]
-    return tuple(_say(planner, option, plan_.now - option.score) for option in worth[:number])
+    worth = [option for option in plan_.options if option.score < plan_.now - WORTH]
+    return tuple(
+        _say(planner, plan_.live, option, plan_.now - option.score) for option in worth[:number]
+    )
 
 
-def _say(planner: Planner, option: Option, worth: float) -> Choice:
+def _say(planner: Planner, live: NDArray[np.int64], option: Option, worth: float) -> Choice:
     catalogue = planner.catalogue
     test = catalogue.tests[option.test]
     title = words(catalogue, test.check.title, test.it)
     say = tuple(words(catalogue, text, test.it) for text in test.check.say)
     if option.remedy is not None:
-        own = _remedy_words(planner, option, option.remedy)
+        own = _remedy_words(planner, live, option, option.remedy)
         title, say = f"{own.rstrip('.')}, then repeat: {title}", (own, *say)
     elif option.kind == "repeat":
         title = f"Repeat: {title}"
-    means = tuple(_mean(planner, option, row, name) for row, name in enumerate(test.outcomes))
+    means = tuple(_mean(planner, live, option, row, name) for row, name in enumerate(test.outcomes))
     return Choice(
         kind=option.kind,
         test=test.id,
@@ -41,11 +46,13 @@ def _say(planner: Planner, option: Option, worth: float) -> Choice:
     )
 
 
-def _remedy_words(planner: Planner, option: Option, remedy: Remedied) -> str:
+def _remedy_words(
+    planner: Planner, live: NDArray[np.int64], option: Option, remedy: Remedied
+) -> str:
     """Return what to do, in the words of the likeliest cause that the remedy puts right."""
-    likely = option.chance @ option.after
+    likely = dict(zip(live.tolist(), option.chance @ option.after[:, :-1], strict=True))
     own = [
-        (float(likely[block]), cause)
+        (float(likely.get(block, 0.0)), cause)
         for block, cause in enumerate(planner.catalogue.causes, 1)
         if (cause.fault.remedy.act, cause.component) == (remedy.act, remedy.component)
     ]
@@ -53,14 +60,16 @@ def _remedy_words(planner: Planner, option: Option, remedy: Remedied) -> str:
     return words(planner.catalogue, best.fault.remedy.say, remedy.component)
 
 
-def _mean(planner: Planner, option: Option, row: int, outcome: str) -> OutcomeMeaning:
+def _mean(
+    planner: Planner, live: NDArray[np.int64], option: Option, row: int, outcome: str
+) -> OutcomeMeaning:
     test = planner.catalogue.tests[option.test]
     blocks = option.after[row]
     top = int(blocks.argmax())
     name = (
         "something not in the knowledge"
         if top == len(blocks) - 1
-        else cause_title(planner.catalogue, top)
+        else cause_title(planner.catalogue, int(live[top]))
     )
     then = f"{name}, {in_ten(float(blocks[top]))}"
     return OutcomeMeaning(
@@ -70,10 +79,7 @@ def _mean(planner: Planner, option: Option, row: int, outcome: str) -> OutcomeMe
 
 def cause_title(catalogue: Catalogue, block: int) -> str:
     """Return a cause in words; block 0 is nothing wrong."""
-    if block == 0:
-        return "Nothing wrong"
-    cause = catalogue.causes[block - 1]
-    return words(catalogue, cause.fault.title, cause.component)
+    return catalogue.titles[block]
 
 
 def in_ten(chance: float) -> str:

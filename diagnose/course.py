@@ -17,7 +17,7 @@ from diagnose.circuit import put
 from diagnose.likelihood import broad_chances
 from diagnose.model import Remedied, WorkUp
 from diagnose.physics.laws import Array
-from diagnose.predict import Table
+from diagnose.predict import Float32, Table
 from diagnose.progress import is_independent
 from diagnose.rank import Ranking, fixed_at, is_fixed_by
 from diagnose.sequence import repair_cost, search_places
@@ -34,16 +34,17 @@ WRONG_RETURN = 20_000.0  # a machine returned with its cause, in minutes of loss
 class State:
     """What planning must know of the work-up beside the belief."""
 
-    fixed: NDArray[np.bool_]  # (n_blocks,) causes already put right
+    fixed: NDArray[np.bool_]  # (n_live,) or (n_rows, n_live): causes already put right
     repeat: float  # minutes of repeating the failed step
     may_return: bool  # the failed step was repeated and passed
     may_confirm: bool  # it can still be shown that nothing is wrong
 
     @property
     def open_(self) -> NDArray[np.bool_]:
-        """Causes that would still be there, something else last, (n_blocks + 1,)."""
-        found = np.append(~self.fixed, True)
-        found[0] = False
+        """Causes that would still be there, something else last, (..., n_live + 1)."""
+        found = np.ones((*self.fixed.shape[:-1], self.fixed.shape[-1] + 1), dtype=bool)
+        found[..., :-1] = ~self.fixed
+        found[..., 0] = False
         return found
 
 
@@ -53,9 +54,7 @@ class Course:
 
     cost: Array  # (n_rows,) [min], risk included
     time: Array  # (n_rows,) expected time on remedies [min]
-    first: (
-        Array  # (n_rows,) the remedy to begin with; n_groups for confirming that nothing is wrong
-    )
+    first: Array  # (n_rows,) the remedy to begin with, of the belief's; their number for confirming
     tries: Array  # (n_rows,) how many are tried before the call; 0 means remove now
 
 
@@ -68,7 +67,7 @@ class Planner:
     groups: tuple[Remedied, ...]
     member: Array  # (n_blocks + 1, n_groups) 1 where a remedy puts the cause right
     group_minutes: Array  # (n_groups,)
-    chances: Array  # (n_blocks, n, n_outcomes)
+    chances: Float32  # (n_blocks, n, n_outcomes)
     other: Array  # (n_outcomes,) outcome chances when the cause is something else
     position: Array  # (n_tests, n_components) codes of positions
     test_minutes: Array  # (n_tests,)
@@ -105,7 +104,7 @@ def make_planner(
         tuple(groups),
         member,
         minutes,
-        table.prob.reshape(len(table.causes), table.n, -1).astype(float),
+        table.prob.reshape(len(table.causes), table.n, -1),
         _other(catalogue, table),
         _positions(catalogue),
         np.array([test.check.minutes for test in catalogue.tests]),
@@ -146,15 +145,23 @@ def _positions(catalogue: Catalogue) -> Array:
 
 @dataclass(frozen=True)
 class Belief:
-    """Particle weights of single causes, and of something else; pairs are shared out."""
+    """Particle weights of the causes that still weigh anything, and of something else.
 
-    weight: Array  # (n_blocks, n)
+    Planning works on these alone: most causes of a machine are out of the question, and every
+    belief that an act may lead to has their number of columns.
+    """
+
+    live: NDArray[np.int64]  # (n_live,) blocks; nothing wrong is the first
+    weight: Array  # (n_live, n)
     other: float
-    is_fixed: NDArray[np.bool_]  # (n_blocks,)
+    is_fixed: NDArray[np.bool_]  # (n_live,)
+    groups: NDArray[np.int64]  # (n_groups,) remedies that put any of them right
+    member: Array  # (n_live + 1, n_groups) 1 where the remedy puts the cause right
+    minutes: Array  # (n_groups,) of the remedies
 
     @property
     def blocks(self) -> Array:
-        """Chance of every block and of something else, (n_blocks + 1,)."""
+        """Chance of every live block and of something else, (n_live + 1,)."""
         return np.append(self.weight.sum(axis=1), self.other)
 
 
@@ -175,33 +182,43 @@ def believe(planner: Planner, ranking: Ranking, work: WorkUp) -> Belief:
         weight[away].sum() / n
     )  # what cannot explain any failed reading is left to the rest of the checkout
     weight[away] = 0.0
-    total = weight.sum() + ranking.something_else
-    return Belief(weight / total, ranking.something_else / total, fixed)
+    return _focus(planner, weight, ranking.something_else, fixed)
+
+
+def _focus(planner: Planner, weight: Array, other: float, fixed: NDArray[np.bool_]) -> Belief:
+    """Leave out the causes that weigh nothing; what they weigh together goes to something else."""
+    blocks = weight.sum(axis=1)
+    total = blocks.sum() + other
+    is_live = blocks > LIGHT * total
+    is_live[0] = True
+    live = np.flatnonzero(is_live)
+    rows = np.append(live, len(blocks))
+    groups = np.flatnonzero(planner.member[live].any(axis=0))
+    return Belief(
+        live, weight[live] / total, float(other + blocks[~is_live].sum()) / float(total),
+        fixed[live], groups, planner.member[np.ix_(rows, groups)], planner.group_minutes[groups],
+    )  # fmt: skip
 
 
 def joint(planner: Planner, belief: Belief, columns: slice = ALL) -> Array:
-    """Return P(cause, outcome) for outcomes of the tests, all or some, (n_blocks + 1, n_outcomes).
-
-    What hardly weighs anything is taken to read as the healthy machine does.
-    """
-    own = planner.chances[:, :, columns]
-    usual = belief.weight @ own[0]
-    shows = np.where(belief.is_fixed, 0.0, planner.fitful)[:, None]
-    found = usual.copy()
-    heavy = np.flatnonzero((belief.weight.sum(axis=1) > LIGHT) & (shows[:, 0] > 0))
-    felt = np.matmul(belief.weight[heavy, None, :], own[heavy])[:, 0, :]
-    found[heavy] = shows[heavy] * felt + (1 - shows[heavy]) * usual[heavy]
+    """Return P(cause, outcome) for outcomes of the tests, all or some, (n_live + 1, n_outcomes)."""
+    usual = belief.weight @ planner.chances[0][:, columns]
+    weights = belief.weight.astype(planner.chances.dtype)
+    pairs = zip(weights, belief.live, strict=True)  # one by one: a copy would cost more
+    felt = np.array([weight @ planner.chances[block, :, columns] for weight, block in pairs])
+    shows = np.where(belief.is_fixed, 0.0, planner.fitful[belief.live])[:, None]
+    found = shows * felt + (1 - shows) * usual
     return np.concatenate([found, belief.other * planner.other[None, columns]], axis=0)
 
 
-def course(planner: Planner, beliefs: Array, state: State) -> Course:
+def course(belief: Belief, beliefs: Array, state: State) -> Course:
     """Return the cost of the simple course for many beliefs.
 
     Parameters
     ----------
-    planner : Planner
-        The machine.
-    beliefs : array, shape (n_rows, n_blocks + 1)
+    belief : Belief
+        What is believed now, for the remedies there are.
+    beliefs : array, shape (n_rows, n_live + 1)
         Chances, rows summing to one [-].
     state : State
         What is put right, and what may still be shown.
@@ -211,20 +228,20 @@ def course(planner: Planner, beliefs: Array, state: State) -> Course:
     Course
         Cost and time of each row [min].
     """
-    open_ = state.open_
+    left = beliefs * state.open_
     places = search_places(beliefs)
     service = REMOVAL + PLACE * places
-    well = 1 - (beliefs * open_).sum(axis=1)
-    confirm = well if state.may_confirm else np.zeros(len(beliefs))
-    chances = np.concatenate([(beliefs * open_) @ planner.member, confirm[:, None]], axis=1)
-    costs = np.append(planner.group_minutes + state.repeat, 2 * state.repeat)
-    cost, tries, time = repair_cost(chances, costs, service)
-    first = (chances / costs).argmax(axis=1)
+    well = 1 - left.sum(axis=1)
     if state.may_return:  # nothing more to put right: return at the risk that is left, or remove
         cost = np.minimum(service, WRONG_RETURN * (1 - well))
-        time, first = np.zeros_like(cost), np.full(len(cost), len(planner.groups))
+        first = np.full(len(cost), len(belief.groups))
         tries = np.full(len(cost), int(state.may_confirm))
-    return Course(cost + NAME * places, time, first, tries)
+        return Course(cost + NAME * places, np.zeros_like(cost), first, tries)
+    confirm = well if state.may_confirm else np.zeros(len(beliefs))
+    chances = np.concatenate([left @ belief.member, confirm[:, None]], axis=1)
+    costs = np.append(belief.minutes + state.repeat, 2 * state.repeat)
+    cost, tries, time = repair_cost(chances, costs, service)
+    return Course(cost + NAME * places, time, (chances / costs).argmax(axis=1), tries)
 
 
 def stop_cost(beliefs: Array, state: State) -> Array:

@@ -234,5 +234,8 @@ def report(
         and not disposition.final
         and ahead > work.minutes_left,
         left_out=tuple(say_reading(catalogue, r) for r in work.readings if not r.is_answer),
+        advice=tuple(
+            dict.fromkeys(each.because for each in fired if each.conclusion.kind == "advise")
+        ),
         cautions=tuple(dict.fromkeys(failed.check.cautions)),
     )

@@ -43,11 +43,17 @@ class Again:
         return np.asarray(np.where(shows, steady, log))
 
 
+def is_stated(own: Test, reading: Reading) -> bool:
+    """Tell whether a reading says no more than its outcome; else its number counts."""
+    number = reading.number_si
+    return number is None or not own.check.procedure or is_beyond(own, number)
+
+
 def log_likelihood(catalogue: Catalogue, table: Table, test: int, reading: Reading) -> Array:
     """Return the log of how likely each particle makes a reading, (n_particles,)."""
     own = catalogue.tests[test]
     stated: Array = table.log_prob[table.first[test] + own.outcomes.index(reading.outcome)]
-    if reading.number_si is None or not own.check.procedure or is_beyond(own, reading.number_si):
+    if is_stated(own, reading):
         return stated
     chance = density(own, reading, table.shown[test], table.spreads[test])
     words = [table.first[test] + place for place, band in enumerate(own.bands) if not band]

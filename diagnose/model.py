@@ -185,4 +185,5 @@ class Assessment:
     minutes_left: float | None
     swap_first: bool  # the clock runs out before a safe machine is likely
     left_out: tuple[str, ...] = ()  # readings not used, and why
+    advice: tuple[str, ...] = ()  # what is safe to do meanwhile, by the rules
     cautions: tuple[str, ...] = field(default=())

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diagnose.course import (
     Belief,
@@ -40,6 +41,7 @@ CHANGE = 0.12  # turning one control or moving one part; judgement [min]
 REPEAT_LEAST = 0.25  # chance of an intermittent cause that makes a repeat worth offering [-]
 TESTS_MOST = 14
 SURE = 0.75  # a remedy this likely to be right is done at once [-]
+WORTH = 1e-9  # what an act must save to be worth anything [min]
 REMEDY_LEAST = 0.004  # chance below which a remedy is not offered [-]
 
 
@@ -88,7 +90,7 @@ class Option:
     test: int
     minutes: float
     chance: Array  # (n_outcomes,)
-    after: Array  # (n_outcomes, n_blocks + 1)
+    after: Array  # (n_outcomes, n_live + 1)
     score: float
     remedy: Remedied | None = None
     leads: bool = False  # begins the simple course
@@ -105,11 +107,12 @@ class Plan:
     now: float
     options: tuple[Option, ...]
     minutes_ahead: float
+    live: NDArray[np.int64]  # (n_live,) which blocks the beliefs of the options are about
 
     @property
     def is_done(self) -> bool:
         """Tell whether no act is worth its minutes."""
-        return not any(option.score < self.now - 1e-9 for option in self.options)
+        return not any(option.score < self.now - WORTH for option in self.options)
 
 
 def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> Plan:
@@ -140,17 +143,17 @@ def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> 
         and state_independent(planner.catalogue, planner.tested, work) == "missing",
     )
     now = float(stop_cost(belief.blocks[None, :], state)[0])
-    base = course(planner, belief.blocks[None, :], state)
+    base = course(belief, belief.blocks[None, :], state)
     cost = float(base.cost[0])
     options: list[Option] = []
     if tests_done(work) <= TESTS_MOST:
         options = [
-            *_check_options(planner, belief, ranking, work, state),
+            *_check_options(planner, belief, ranking, work, state, base),
             *_remedy_options(planner, belief, work, state),
         ]
-        options = _follow(planner, options, base, work)
-        options = [option for option in options if option.leads or option.score < cost - 1e-9]
-    at_once = must_repeat(work) or _lead_chance(planner, belief, base, state) >= SURE
+        options = _follow(planner, belief, options, base, work)
+        options = [option for option in options if option.leads or option.score < cost - WORTH]
+    at_once = must_repeat(work) or _lead_chance(belief, base, state) >= SURE
     options.sort(
         key=lambda option: (
             at_once and not option.leads,
@@ -163,14 +166,16 @@ def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> 
     )
     ahead = 0.0
     if options:
-        after = course(planner, options[0].after, state)
+        after = course(belief, options[0].after, state)
         ahead = options[0].minutes + float(options[0].chance @ after.time)
-    return Plan(now, tuple(options), ahead)
+    return Plan(now, tuple(options), ahead, belief.live)
 
 
-def _follow(planner: Planner, options: list[Option], base: Course, work: WorkUp) -> list[Option]:
+def _follow(
+    planner: Planner, belief: Belief, options: list[Option], base: Course, work: WorkUp
+) -> list[Option]:
     """Give the act that begins the simple course that course's cost, so both are weighed alike."""
-    firsts = [option for option in options if _begins(planner, option, base, work)]
+    firsts = [option for option in options if _begins(planner, belief, option, base, work)]
     if not firsts:
         return options
     best = min(firsts, key=lambda option: (option.score, option.minutes, option.test))
@@ -178,21 +183,22 @@ def _follow(planner: Planner, options: list[Option], base: Course, work: WorkUp)
     return [led if option is best else option for option in options]
 
 
-def _lead_chance(planner: Planner, belief: Belief, base: Course, state: State) -> float:
+def _lead_chance(belief: Belief, base: Course, state: State) -> float:
     """Return the chance of the likeliest single cause that the first remedy puts right."""
-    if base.first[0] >= len(planner.groups) or not base.tries[0]:
+    if base.first[0] >= len(belief.groups) or not base.tries[0]:
         return 0.0
-    own = planner.member[:, int(base.first[0])] * state.open_
+    own = belief.member[:, int(base.first[0])] * state.open_
     return float((belief.blocks * own).max())
 
 
-def _begins(planner: Planner, option: Option, base: Course, work: WorkUp) -> bool:
+def _begins(planner: Planner, belief: Belief, option: Option, base: Course, work: WorkUp) -> bool:
     if must_repeat(work):
         return option.kind == "repeat"
     if not base.tries[0]:
         return False
-    if base.first[0] < len(planner.groups):
-        return option.remedy == planner.groups[int(base.first[0])]
+    if base.first[0] < len(belief.groups):
+        first = belief.groups[int(base.first[0])]
+        return bool(option.remedy == planner.groups[first])
     if work.repeats < 2:
         return option.kind == "repeat"
     failed = planner.table.index[work.failed]
@@ -200,23 +206,26 @@ def _begins(planner: Planner, option: Option, base: Course, work: WorkUp) -> boo
 
 
 def _check_options(
-    planner: Planner, belief: Belief, ranking: Ranking, work: WorkUp, state: State
+    planner: Planner, belief: Belief, ranking: Ranking, work: WorkUp, state: State, base: Course
 ) -> list[Option]:
-    tests = offered(planner, work, ranking)
-    if not tests:
+    """Return the checks that save more than they take, and the one that begins the course."""
+    tests = np.array(offered(planner, work, ranking), dtype=np.int64)
+    if not len(tests):
         return []
     both = joint(planner, belief)
     chance = both.sum(axis=0)
-    after = (both / np.maximum(chance, 1e-300)).T
-    cost = course(planner, after, state).cost
-    minutes = minutes_of(planner, work, tests)
+    after = np.ascontiguousarray((both / np.maximum(chance, 1e-300)).T)
+    then = np.add.reduceat(chance * course(belief, after, state).cost, planner.table.first[:-1])
+    minutes = minutes_of(planner, work, tests.tolist())
+    score = minutes + then[tests]
+    failed = planner.table.index[work.failed]
+    worth = (score < base.cost[0] - WORTH) | planner.confirms[failed, tests]
     found = []
-    for index, own in zip(tests, minutes, strict=True):
+    for index, own, cost in zip(tests[worth], minutes[worth], score[worth], strict=True):
         columns = planner.table.columns(index)
-        score = float(own + chance[columns] @ cost[columns])
-        again = planner.catalogue.tests[index].id == work.failed
-        kind: Literal["check", "repeat"] = "repeat" if again else "check"
-        found.append(Option(kind, index, float(own), chance[columns], after[columns], score))
+        kind: Literal["check", "repeat"] = "repeat" if index == failed else "check"
+        option = Option(kind, int(index), float(own), chance[columns], after[columns], float(cost))
+        found.append(option)
     return found
 
 
@@ -226,45 +235,61 @@ def _remedy_options(planner: Planner, belief: Belief, work: WorkUp, state: State
     columns = planner.table.columns(index)
     own = joint(planner, belief, columns)
     usual = belief.weight @ planner.chances[0][:, columns]
-    blocks = belief.blocks[:-1]
-    done = set(work.remedies)
-    found = []
-    for column, group in enumerate(planner.groups):
-        members = planner.member[:-1, column] > 0
-        if group in done or blocks[members].sum() < REMEDY_LEAST:
-            continue
-        both = own.copy()
-        both[:-1][members] = usual[members]
-        minutes = state.repeat + float(planner.group_minutes[column])
-        found.append(
-            _try(planner, both, replace(state, fixed=state.fixed | members), index, minutes, group)
-        )
+    tries = _list_tries(planner, belief, work)
+    members = belief.member[:-1, tries].T > 0  # (n_tries, n_live)
+    both = np.repeat(own[None], len(tries), axis=0)
+    both[:, :-1][members] = np.broadcast_to(usual, (len(tries), *usual.shape))[members]
+    chance = both.sum(axis=1)  # (n_tries, n_outcomes)
+    after = np.swapaxes(both / np.maximum(chance, 1e-300)[:, None], 1, 2)
+    cost = _try_cost(planner, belief, state, index, members, after)
+    minutes = state.repeat + belief.minutes[tries]
+    score = minutes + (chance * cost).sum(axis=1)
+    found = [
+        Option("remedy", index, float(minutes[row]), chance[row], after[row], float(score[row]),
+               planner.groups[belief.groups[column]])
+        for row, column in enumerate(tries)
+    ]  # fmt: skip
     if must_repeat(work) or (not work.remedies and work.repeats < 2):
-        found.append(_repeat(planner, belief, own, state, index))
+        found.append(_repeat(belief, own, state, index))
     return found
 
 
-def _try(
-    planner: Planner, both: Array, state: State, index: int, minutes: float, group: Remedied
-) -> Option:
-    """Return the option of a remedy; ``both`` are its joint chances, (n_blocks + 1, n_outcomes)."""
-    chance = both.sum(axis=0)
-    after = (both / np.maximum(chance, 1e-300)).T
+def _list_tries(planner: Planner, belief: Belief, work: WorkUp) -> list[int]:
+    """Return the remedies worth offering, as columns of the belief's."""
+    done = set(work.remedies)
+    chance = belief.blocks[:-1] @ belief.member[:-1]
+    return [
+        column
+        for column, group in enumerate(belief.groups)
+        if planner.groups[group] not in done and chance[column] >= REMEDY_LEAST
+    ]
+
+
+def _try_cost(
+    planner: Planner,
+    belief: Belief,
+    state: State,
+    index: int,
+    members: NDArray[np.bool_],
+    after: Array,
+) -> Array:
+    """Return the cost of the course after each remedy and outcome, (n_tries, n_outcomes) [min]."""
     test = planner.catalogue.tests[index]
     outcomes = test.check.reading.outcomes
     passed = np.array([outcomes[name].means == "pass" for name in test.outcomes])
-    cost = np.zeros(len(passed))
+    cost = np.zeros(after.shape[:2])
     for ok in (True, False):
-        rows = passed == ok
-        if rows.any():
-            then = replace(state, may_return=ok, may_confirm=ok)
-            cost[rows] = course(planner, after[rows], then).cost
-    return Option("remedy", index, minutes, chance, after, float(minutes + chance @ cost), group)
+        rows = after[:, passed == ok]
+        fixed = np.repeat(state.fixed | members, rows.shape[1], axis=0)
+        then = replace(state, fixed=fixed, may_return=ok, may_confirm=ok)
+        own = course(belief, rows.reshape(-1, after.shape[2]), then).cost
+        cost[:, passed == ok] = own.reshape(rows.shape[:2])
+    return cost
 
 
-def _repeat(planner: Planner, belief: Belief, own: Array, state: State, index: int) -> Option:
+def _repeat(belief: Belief, own: Array, state: State, index: int) -> Option:
     """Return the plain repeat. It shares the first reading's error, so it is no fresh evidence."""
     chance = own.sum(axis=0)
-    cost = float(course(planner, belief.blocks[None, :], state).cost[0])
+    cost = float(course(belief, belief.blocks[None, :], state).cost[0])
     after = np.tile(belief.blocks, (len(chance), 1))
     return Option("repeat", index, state.repeat, chance, after, state.repeat + cost)

@@ -65,6 +65,12 @@ class Table:
         return np.asarray(np.log(np.ascontiguousarray(self.prob.T) + np.float32(1e-9)))
 
     @cached_property
+    def mean_prob(self) -> NDArray[np.float64]:
+        """Chance of every outcome, severities averaged, (n_outcomes, n_blocks)."""
+        blocks = self.prob.reshape(len(self.causes), self.n, -1)
+        return np.ascontiguousarray(blocks.mean(axis=1, dtype=float).T + 1e-9)
+
+    @cached_property
     def shown(self) -> Float32:
         """Predicted quantity in the usual machine, one test a row, (n_tests, n_particles)."""
         blocks = self.quantity.T.reshape(len(self.tests), len(self.causes), self.n)

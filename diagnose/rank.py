@@ -13,7 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.catalogue import Catalogue, Cause, belongs
-from diagnose.likelihood import TINY, Again, Group, broad_likelihood, log_likelihood
+from diagnose.likelihood import (
+    TINY,
+    Again,
+    Group,
+    broad_likelihood,
+    is_stated,
+    log_likelihood,
+)
 from diagnose.model import SOMETHING_ELSE, Reading, Remedied, WorkUp
 from diagnose.pairs import choose_pairs, weigh_pairs
 from diagnose.physics.laws import Array
@@ -120,7 +127,7 @@ class Evidence:
     """Log likelihoods of all particles, apart for cause still there and cause put right."""
 
     there: Array  # (n_blocks, n)
-    gone: Array  # (n_blocks, n)
+    apart: Array  # (n_blocks, n) what to add for causes that were put right
     other: float
     means: list[Array]  # per group, the likelihood of each cause, severities averaged
 
@@ -174,16 +181,26 @@ def weigh(
             there[fitful] = sum(_fitful(own[fitful], own[0], shows[fitful, None]) for own in each)
         if known is not None:
             there = known.weigh(there, known.shows[:, None])
-        evidence.means.append(np.exp(there).mean(axis=1))
+        is_plain = known is None and len(each) == 1
+        if is_plain and is_stated(catalogue.tests[group.test], group.readings[0]):
+            evidence.means.append(_stated_means(catalogue, table, group))
+        else:
+            evidence.means.append(np.exp(there).mean(axis=1))
         evidence.there += there
         gone = group.remedies >= fixed
         if gone.any():
-            there = np.where(gone[:, None], usual, there)
-        evidence.gone += there
+            evidence.apart[gone] += usual - there[gone]
         broad = [np.log(broad_likelihood(catalogue, table, group.test, r)) for r in group.readings]
         other = pool_repeats(group, [np.asarray(own) for own in broad])
         evidence.other += float(other if known is None else known.weigh(other, np.array(True)))
     return evidence
+
+
+def _stated_means(catalogue: Catalogue, table: Table, group: Group) -> Array:
+    """Return the likelihood of each cause for one outcome, from the table, (n_blocks,)."""
+    outcomes = catalogue.tests[group.test].outcomes
+    own = table.mean_prob[table.first[group.test] + outcomes.index(group.readings[0].outcome)]
+    return np.asarray(catalogue.shows * own + (1 - catalogue.shows) * own[0])
 
 
 def pool_repeats(group: Group, each: list[Array]) -> Array:
@@ -245,7 +262,7 @@ def rank(
     own = np.log(prior / n + TINY)[:, None]
     was_fixed = (fixed <= len(work.remedies))[:, None]
     botched = catalogue.botched[:, None]
-    gone = own + evidence.gone + np.where(was_fixed, np.log(1 - botched), 0.0)
+    gone = own + evidence.there + evidence.apart + np.where(was_fixed, np.log(1 - botched), 0.0)
     there = np.where(was_fixed, own + evidence.there + np.log(botched + TINY), -np.inf)
     relevant = find_relevant(catalogue, table, groups)
     chosen = choose_pairs(prior, evidence.means, groups, fixed, relevant)

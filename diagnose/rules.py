@@ -16,7 +16,8 @@ from typing import Any
 from diagnose.experta_gate import compile_engine, compile_rule, make_fact, make_pattern
 
 FACT_KINDS = ("reading", "symptom", "option", "mark")
-ONE_NAME = ("symptom", "stop", "doubt", "remove")  # a symptom, a hazard, a reason, a reason
+#: a symptom, a hazard, a reason, a reason, what is safe to do meanwhile
+ONE_NAME = ("symptom", "stop", "doubt", "remove", "advise")
 MANY_NAMES = ("exclude", "point")  # faults
 CONCLUSION_KINDS = ONE_NAME + MANY_NAMES
 

@@ -295,6 +295,21 @@ def presets(get_kit):
     return found
 
 
+def component_places(results):
+    """Return the places when the report's own isolating acts are done as well."""
+    return [(r.isolated or r.answer).component_place for r in results]
+
+
+@pytest.mark.parametrize(("most", "least"), [(3, FIRST_THREE), (1, FIRST)])
+def test_true_component_comes_out_with_the_isolating_acts(first_zones, most, least):
+    assert share(component_places(first_zones), most) >= least
+
+
+@pytest.mark.parametrize(("most", "least"), [(3, ALL_FIRST_THREE), (1, ALL_FIRST)])
+def test_true_component_of_all_comes_out_with_the_isolating_acts(results, most, least):
+    assert share(component_places(results), most) >= least
+
+
 @pytest.mark.xfail(strict=True, reason="not reached: first three 83 % of 30, target 85 %")
 def test_true_component_is_among_the_first_three(first_zones):
     assert share([r.answer.component_place for r in first_zones], 3) >= FIRST_THREE
@@ -333,6 +348,15 @@ def test_true_part_of_the_whole_list_comes_out(results, most, least):
 @pytest.mark.xfail(strict=True, reason="S-02, swapped cylinders, by one low oxygen reading alone")
 def test_each_preset_fault_is_among_the_first_three_causes(presets):
     assert [(r.case["id"], r.answer.place) for r in presets if r.answer.place > 3] == []
+
+
+def test_the_safe_action_that_a_source_names_is_said(get_kit):
+    """S-04, pipeline failure: the cylinder opened, the hose pulled out, little oxygen used."""
+    (case,) = [c for c in read_cases(PRESETS) if c["id"] == "S-04"]
+    kit = get_kit(case.get("machine", FULLEST))
+    said = " ".join(diagnose(kit, enter(kit, case)).advice)
+    for words in ("open the oxygen cylinder", "pull the oxygen hose out", "flow as low as can be"):
+        assert words in said
 
 
 def test_each_preset_fault_ends_in_removal(presets):
