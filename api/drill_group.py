@@ -108,13 +108,21 @@ def join(drilling: Drilling, code: str, nick: str) -> str:
     return record.name
 
 
-def close(code: str, key: str) -> None:
-    """Close a group; raises InputError unless it is done by whoever opened it."""
+def close(drilling: Drilling, code: str, key: str) -> None:
+    """Close a group: what was ended in it is counted now, and each may see the debrief.
+
+    Raises
+    ------
+    InputError
+        It is done by another than whoever opened it.
+    """
     group = read_group(code)
     if not secrets.compare_digest(group.key.encode(), key.encode()):
         raise InputError("key", "only whoever opened the group closes it")
     if not group.is_closed:
         _write(_path(code), "closed")
+        for _, name in group.joined:
+            drilling.count(drilling.open(name))
 
 
 def list_rows(drilling: Drilling, group: Group) -> list[Row]:

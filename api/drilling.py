@@ -39,6 +39,7 @@ from diagnose.drill.record import (
     drill_folder,
     find_record,
     open_record,
+    parse,
 )
 from diagnose.drill.study import StudyResult, begin_study, draw_study, score_study
 from diagnose.errors import DrillError, LogError
@@ -204,8 +205,8 @@ class Drilling:
             standing = do(play.rig, play.standing, act)
             record = add_act(play.record, act)
             play = Play(record, play.kit, play.rig, play.start, standing)
-            if record.is_ended and record.told.nick and not play.is_study:
-                self._count(play)
+            if record.is_ended and not is_withheld(record):
+                self.count(play)
             return play
 
     def follow(self, play: Play) -> Followed:
@@ -230,9 +231,10 @@ class Drilling:
             raise DrillError("study", "is not ended", "write down what is wrong first")
         return score_study(play.kit, play.rig, play.standing)
 
-    def _count(self, play: Play) -> None:
-        """Count an ended drill in the trainee's progress."""
-        assert play.standing.end is not None
+    def count(self, play: Play) -> None:
+        """Count an ended drill in the trainee's progress, if there is a nickname to keep it by."""
+        if play.standing.end is None or play.is_study or not play.record.told.nick:
+            return
         told = self.debrief(play)
         progress = read_progress(play.record.told.nick)
         hidden, named = play.record.case.causes, play.standing.end.causes
@@ -247,6 +249,17 @@ class Drilling:
             "planner_minutes": round(best, 1), "checks": len(told.path),
         })  # fmt: skip
         write_progress(progress)
+
+
+def is_withheld(record: Record) -> bool:
+    """Tell whether a drill belongs to a group that is still open: others are at work on the case.
+
+    Its debrief and its place in the trainee's progress wait until the trainer closes the group.
+    """
+    path = drill_folder() / f"group-{record.told.code}.jsonl"
+    if not record.told.code or not path.is_file():
+        return False
+    return not any(event.get("event") == "closed" for event in parse(path))
 
 
 def set_case(case: Case) -> str:

@@ -16,7 +16,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 from api import drill_board as board
 from api.ask import has_words
-from api.drilling import Drilling, Play
+from api.drilling import Drilling, Play, is_withheld
 from api.errors import InputError
 from api.routes_pages import Form, read_form, show
 from api.tasks import list_remedies
@@ -239,6 +239,8 @@ def show_debrief(request: Request, name: str) -> Response:
     play = drilling.open(name)
     if play.standing.end is None:
         return go(f"/drills/{name}")
+    if is_withheld(play.record):
+        return show(request, "drill_withheld", **_common(play))
     if play.is_study:
         return show(request, "drill_study", **board.show_study(drilling, play), **_common(play))
     return show(request, "drill_debrief", **board.show_debrief(drilling, play), **_common(play))

@@ -67,5 +67,5 @@ def show_board(request: Request, code: str, key: str = "") -> HTMLResponse:
 @routes.post("/drills/groups/{code}/close")
 def close_group(request: Request, code: str, form: Sent) -> Response:
     """Close a group: what was wrong is shown."""
-    close(code, form.one("key"))
+    close(find_drilling(request), code, form.one("key"))
     return go(f"/drills/groups/{code}/board?key={form.one('key')}")

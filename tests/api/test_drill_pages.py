@@ -133,11 +133,15 @@ def test_a_group_sees_who_is_where_and_the_cause_only_at_the_end(client, quick):
     assert "p2" in shown
     assert "bag torn" not in shown.lower()
     send(client, paths[0], "/end", cause="breathing.gasket_dusty", course="remove")
+    for page in (paths[0], "/drills/progress?nick=p0", "/drills/progress?nick=p0&form=json"):
+        assert "bag torn" not in client.get(page).text.lower().replace("_", " "), page
     wrong = client.post(f"/drills/groups/{group}/close", data={"key": "0" * 16})
     assert wrong.status_code == 422
     client.post(f"/drills/groups/{group}/close", data={"key": board.partition("key=")[2]})
     result = client.get(board).text
     assert "What was wrong: Reservoir bag torn" in result
+    assert "bag torn" in client.get(paths[0]).text
+    assert "bag_torn" in client.get("/drills/progress?nick=p0&form=json").text
     assert "gasket" in result
 
 
