@@ -12,19 +12,41 @@ from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError, StarletteHTTPException
 from fastapi.staticfiles import StaticFiles
 
-from api import routes_drill, routes_group, routes_json, routes_pages
+from api import (
+    form,
+    routes_drill,
+    routes_fleet,
+    routes_follow,
+    routes_group,
+    routes_json,
+    routes_pages,
+    routes_paper,
+    routes_server,
+    routes_work,
+)
+from api.described import describe
 from api.desk import Desk
-from api.engine import Engine
+from api.engine import REMEMBERED, Engine
 from api.errors import InputError, Trouble, one_problem, to_trouble
 from api.guard import PROBLEM, Guard, to_bytes
+from api.memory import Memory
+from api.once import Openings
 from api.screens import STANDING
 from api.shapes import say_detail
 from api.show import SAFETY
+from api.watch import METHODS, Figures, Watch, find_template, write_log
 from diagnose.errors import DiagnoseError
 
 log = logging.getLogger(__name__)
 HERE = Path(__file__).parent
+NO_FORM = "Not in the form asked for"
 VERSION = "1"  # of the interface: rises when the meaning of a field changes
+#: status -> title, where, what: of errors that the framework finds
+REFUSED = {
+    400: ("Refused", "body", "the body is no JSON that can be read"),
+    404: ("No such address", "address", "there is nothing at this address"),
+    405: ("Not allowed", "method", "this is not done here"),
+}
 ABOUT = f"""Finds why an anaesthesia-workstation checkout step failed, in the fewest minutes.
 
 {" ".join(SAFETY)}
@@ -36,21 +58,33 @@ def make_app(engine: Engine) -> FastAPI:
     """Return the server of an engine."""
     app = FastAPI(
         title="Tenhold", version=VERSION, description=ABOUT, docs_url=None,
-        redoc_url=None,
+        redoc_url=None, redirect_slashes=False,
+        generate_unique_id_function=lambda route: route.name,
     )  # fmt: skip
     app.state.engine, app.state.desk = engine, Desk(engine)
     app.state.templates = _make_templates()
-    app.include_router(routes_json.routes)
-    app.include_router(routes_pages.routes)
-    app.include_router(routes_group.routes)  # before the drills: 'groups' is no drill
-    app.include_router(routes_drill.routes)
+    add_json(app)
+    pages = (routes_pages, routes_follow, routes_paper, routes_fleet)
+    for part in (*pages, routes_group, routes_drill):  # 'groups' is no drill, so it stands first
+        app.include_router(part.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.add_api_route("/health", say_health, tags=["server"])
-    app.add_api_route("/ready", say_ready, tags=["server"])
-    app.add_middleware(Guard)
+    app.add_middleware(Guard, say=say_trouble)
+    app.add_middleware(Watch, figures=app.state.figures)
     for kind in (DiagnoseError, RequestValidationError, StarletteHTTPException, Exception):
         app.add_exception_handler(kind, say_trouble)
     return app
+
+
+def add_json(app: FastAPI) -> None:
+    """Add what programs ask for, and what they need beside it."""
+    app.openapi = lambda: describe(app)  # type: ignore[method-assign]
+    app.state.openings = Openings()
+    app.state.answers = Memory(REMEMBERED)
+    app.state.figures = Figures(app.state.desk.counts, VERSION)
+    for each in (routes_json.ranking, routes_json.diagnosing, routes_json.routes):
+        app.include_router(each)
+    app.include_router(routes_work.routes)
+    app.include_router(routes_server.routes)
 
 
 def _make_templates() -> jinja2.Environment:
@@ -65,26 +99,29 @@ def _make_templates() -> jinja2.Environment:
     return templates
 
 
-def say_health() -> dict[str, str]:
-    """Return that the server runs."""
-    return {"status": "running"}
-
-
-def say_ready(request: Request) -> dict[str, str]:
-    """Return that the knowledge can be used, and its version; 503 if it cannot."""
-    return {"status": "ready", "knowledge": request.app.state.engine.base().version}
-
-
 def say_trouble(request: Request, error: Exception) -> Response:
     """Return any error, in words: as a page to whoever reads pages, else as problem details."""
     trouble = find_trouble(error)
     if trouble.status >= 500:
-        log.error("%s %s: %s", request.method, request.url.path, trouble.detail, exc_info=error)
+        route = find_template(request.scope)
+        log.error("%s %s: %s", request.method, route, type(error).__name__, exc_info=error)
     is_page = "text/html" in request.headers.get("accept", "")
     if is_page and not request.url.path.startswith("/api/"):
-        return routes_pages.show(request, "trouble", trouble.status, trouble=trouble)
+        return form.show(request, "trouble", trouble.status, trouble=trouble)
     headers = getattr(error, "headers", None)
+    if trouble.status == 405:
+        headers = {"allow": ", ".join(list_methods(request))}
     return Response(to_bytes(trouble), trouble.status, headers, PROBLEM)
+
+
+def list_methods(request: Request) -> list[str]:
+    """Return what may be done at an address, whichever of its routes does it."""
+    return [
+        method
+        for method in sorted(METHODS)
+        for asked in [{**request.scope, "method": method}]
+        if any(route.matches(asked)[0].name == "FULL" for route in request.app.routes)
+    ]
 
 
 def find_trouble(error: Exception) -> Trouble:
@@ -93,22 +130,22 @@ def find_trouble(error: Exception) -> Trouble:
         found = [say_detail({**each, "loc": each["loc"][1:]}) for each in error.errors()]
         detail = "; ".join(": ".join(each) for each in found)
         problems = tuple(one_problem(*each) for each in found)
-        return Trouble(422, "This cannot be used", detail, problems)
+        return Trouble(422, NO_FORM, detail, problems)
     if isinstance(error, StarletteHTTPException):
-        what = {404: "there is nothing at this address", 405: "this is not done here"}
-        said = what.get(error.status_code, str(error.detail))
-        title = {404: "No such address", 405: "Not allowed"}.get(error.status_code, "Refused")
-        return Trouble(error.status_code, title, said, (one_problem("address", said),))
+        title, where, said = REFUSED.get(
+            error.status_code, ("Refused", "request", str(error.detail))
+        )
+        return Trouble(error.status_code, title, said, (one_problem(where, said),))
     return to_trouble(error)
 
 
-def run_server(engine: Engine, port: int) -> None:
-    """Serve until Ctrl-C.
+def run_server(engine: Engine, port: int, log_to: str | None = None) -> None:
+    """Serve until Ctrl-C; with one line a request to a file, or to the standard error for ``-``.
 
     Raises
     ------
     InputError
-        The port is taken.
+        The port is taken, or the log cannot be written.
     """
     import uvicorn
 
@@ -119,6 +156,8 @@ def run_server(engine: Engine, port: int) -> None:
         except OSError as error:
             what = f"{port} cannot be used ({error.strerror})"
             raise InputError("--port", what, do="name another, such as 8001") from error
+        if log_to is not None:
+            write_log(log_to)
         config = uvicorn.Config(make_app(engine), log_level="warning", server_header=False)
         print(f"http://127.0.0.1:{port} until Ctrl-C", file=sys.stderr, flush=True)
         uvicorn.Server(config).run(sockets=[listener])

@@ -24,15 +24,32 @@ from api.screens import (
     since_failed,
 )
 from api.show import SAFETY, first_capital, say_minutes
+from api.timing import find_timer
 from diagnose.choices import in_ten
 from diagnose.explain import say_strength
-from diagnose.model import NOT_DONE, NOT_SURE, OTHER_ANSWERS, RETURN, RankedCause, Reading
+from diagnose.model import (
+    NOT_DONE,
+    NOT_SURE,
+    OTHER_ANSWERS,
+    RETURN,
+    Assessment,
+    RankedCause,
+    Reading,
+)
 from diagnose.outline import Step
 from diagnose.readings import say_reading, verdict
-from diagnose.units import TRADE, kind_of
+from diagnose.units import (
+    AS_WRITTEN,
+    HIGH_PRESSURE,
+    LOW_PRESSURE,
+    TRADE,
+    Units,
+    kind_of,
+    show,
+    to_si,
+)
 
 UNITS = {
-    "pressure": ("cmH2O", "mbar", "kPa"),
     "flow": ("mL/min", "L/min"),
     "volume": ("mL", "L"),
     "time": ("s", "min"),
@@ -102,16 +119,41 @@ class Row:
     sign: str
 
 
-def ask(question: Question) -> Asked:
+def list_units(unit: str, wanted: Units) -> tuple[str, ...]:
+    """Return the units that a number may be entered in, the one wanted first.
+
+    >>> list_units("cmH2O", Units(low="kPa")), list_units("psi", Units()), list_units("%", Units())
+    (('kPa', 'cmH2O', 'mbar'), ('psi', 'bar', 'kPa'), ('%',))
+    """
+    if unit not in TRADE:
+        return (unit,) if unit else ()
+    known = UNITS.get(kind_of(unit), (unit,))
+    if kind_of(unit) == "pressure":
+        known = HIGH_PRESSURE if unit in HIGH_PRESSURE else LOW_PRESSURE
+    return tuple(dict.fromkeys((wanted.of(unit), unit, *known)))
+
+
+def say_example(unit: str, first: str) -> str:
+    """Return a number such as may be read, in the unit first offered.
+
+    >>> say_example("cmH2O", "cmH2O"), say_example("cmH2O", "kPa"), say_example("psi", "bar")
+    ('12', '1.2', '103')
+    """
+    example = EXAMPLES.get(unit, f"12 {unit}")
+    if first != unit:
+        example = show(to_si(example, kind_of(unit)), first)
+    return example.split()[0]
+
+
+def ask(question: Question, wanted: Units = AS_WRITTEN) -> Asked:
     """Return a question for a page."""
-    units = UNITS.get(kind_of(question.unit), (question.unit,)) if question.unit in TRADE else ()
-    own = tuple(unit for unit in units if unit != question.unit)
+    units = list_units(question.unit, wanted)
     return Asked(
         first_capital(question.ask),
         tuple(zip(question.outcomes, question.titles, strict=True)),
         tuple((name, first_capital(OTHER_ANSWERS[name])) for name in (NOT_SURE, NOT_DONE)),
-        (question.unit, *own) if question.unit else (),
-        EXAMPLES.get(question.unit, f"12 {question.unit}").split()[0],
+        units,
+        say_example(question.unit, units[0]) if units else "",
     )
 
 
@@ -160,7 +202,7 @@ def say_task(task: Task) -> dict[str, object]:
     return {
         "title": first_capital(task.title), "minutes": first_capital(say_about(task.minutes)),
         "need": say_need(task), "cautions": list_cautions(task), "before": task.first,
-        "say": task.say, "path": path_of(task),
+        "say": task.say, "path": path_of(task), "timer": find_timer(task.test.check),
     }  # fmt: skip
 
 
@@ -178,11 +220,13 @@ def list_bars(ranking: Iterable[RankedCause], in_full: bool = False) -> list[Bar
 
 def list_reasons(view: View) -> list[Reason]:
     """Return why the likeliest causes rank where they do."""
+    own = {say_reading(view.catalogue, each): say_reading(view.catalogue, each, view.units)
+           for each in view.work.readings}  # fmt: skip
     return [
         Reason(
             first_capital(each.title),
             in_ten(each.chance),
-            tuple(f"{first_capital(reading)} - {say_strength(factor)}."
+            tuple(f"{first_capital(own.get(reading, reading))} - {say_strength(factor)}."
                   for reading, _, factor in each.speaks),
             each.changes,
         )
@@ -199,7 +243,8 @@ def list_entries(view: View) -> tuple[list[Row], int]:
         if isinstance(entry, Reading):
             test = view.catalogue.tests[view.catalogue.test_index[entry.test]]
             sign = SIGNS.get(verdict(test, entry), "seen")
-        rows.append(Row(first_capital(say_entry(view.catalogue, entry)), sign))
+        said = say_entry(view.catalogue, entry, view.units)
+        rows.append(Row(first_capital(said), sign))
     return rows, start
 
 
@@ -214,8 +259,8 @@ def show_work(standing: Standing) -> dict[str, object]:
         "last": rows[-1] if rows[1:] else None, "advice": own.advice,
         "acts": list_acts(standing), "bars": list_bars(own.ranking[:TOP]),
         "more_bars": list_bars(shown[TOP:]), "rest": len(own.ranking) - len(shown),
-        "missing": own.disposition.missing, "reasons": list_reasons(view), "said": own.said,
-        "left_out": own.left_out,
+        "told": list_told(view), "missing": own.disposition.missing,
+        "reasons": list_reasons(view), "said": own.said, "left_out": own.left_out,
     }  # fmt: skip
 
 
@@ -226,7 +271,7 @@ def show_end(standing: Standing) -> dict[str, object]:
     rows, before = list_entries(view)
     return {
         "disposition": own.say.upper(), "returns": returns, "why": say_reason(view),
-        "do": list_do(view), "missing": own.missing,
+        "told": list_told(view), "do": list_do(view), "missing": own.missing,
         "likely": list_bars(list_likely(view), True),
         "rows": rows, "before": before, "reasons": list_reasons(view),
         "said": view.assessment.said, "left_out": view.assessment.left_out,
@@ -236,7 +281,7 @@ def show_end(standing: Standing) -> dict[str, object]:
 def say_failed(view: View) -> str:
     """Return the failed step and what was seen there."""
     own = next(r for r in view.work.readings if r.test == view.work.failed)
-    return first_capital(say_reading(view.catalogue, own))
+    return first_capital(say_reading(view.catalogue, own, view.units))
 
 
 def group(items: Sequence[Item]) -> dict[str, list[Item]]:
@@ -249,8 +294,47 @@ def group(items: Sequence[Item]) -> dict[str, list[Item]]:
 
 def chance_parts(view: View) -> dict[str, float]:
     """Return how likely it is that a cause lies in a component [-]."""
+    return sum_parts(view.assessment)
+
+
+def sum_parts(assessment: Assessment) -> dict[str, float]:
+    """Return how likely it is that a cause lies in a component, of an assessment [-]."""
     found: dict[str, float] = {}
-    for cause in view.assessment.ranking:
+    for cause in assessment.ranking:
         if cause.component:
             found[cause.component] = found.get(cause.component, 0.0) + cause.chance
     return found
+
+
+def draw_likely(view: View, version: str) -> str:
+    """Return the drawing around the likely parts, as SVG for the inside of a page."""
+    from diagnose.near import draw_near
+
+    return draw_near(view.catalogue, version, chance_parts(view))
+
+
+def say_machine(view: View) -> str:
+    """Return which machine it is: its number, where it is known, and its build."""
+    title = view.catalogue.circuit.machine.title
+    return f"{view.work.asset} ({title})" if view.work.asset else title
+
+
+def list_told(view: View) -> list[str]:
+    """Return what was told beside the readings, where it differs from the usual."""
+    circuit, work = view.catalogue.circuit, view.work
+    said = []
+    if work.who == "biomed":
+        said.append("Worked on by biomed.")
+    if work.changed:
+        parts = ", ".join(sorted(circuit.title(name) for name in work.changed))
+        said.append(f"Changed since the machine last passed: {parts}.")
+    if work.tools is not None:
+        tools = ", ".join(sorted(name.replace("_", " ") for name in work.tools)) or "none"
+        said.append(f"Tools at hand: {tools}.")
+    return said
+
+
+def say_why(view: View) -> str:
+    """Return in one line why a machine is out of service."""
+    own = view.assessment.disposition
+    return own.reason if own.final else "The failed step is not cleared up."

@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from api import fleet
 from api.drill_cli import drill
 from api.errors import EXIT_CODES, STOPPED, InputError, find_code, say_error
 from diagnose.places import knowledge_folder
@@ -61,11 +62,9 @@ app = typer.Typer(
 )
 
 app.add_typer(drill, name="drill")
+app.add_typer(fleet.app, name="fleet")
 
-Knowledge = Annotated[
-    Path | None,
-    typer.Option("--knowledge", help="Another knowledge folder; or set TENHOLD_KNOWLEDGE."),
-]
+Knowledge = fleet.Knowledge
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 MachineName = Annotated[str | None, typer.Argument(help="Machine id; left out: all knowledge.")]
 Machine = Annotated[str | None, typer.Option("--machine", help="Machine id.")]
@@ -111,6 +110,9 @@ def work_up(
     tools: Tools = None,
     who: Who = "user",
     changed: Changed = None,
+    asset: Annotated[
+        str, typer.Option("--asset", help="Asset number of the machine, from 'tenhold fleet list'.")
+    ] = "",
     answers: Annotated[
         str | None,
         typer.Option(
@@ -130,7 +132,7 @@ def work_up(
 
     told = Told(
         machine, failed, reading, _split(passed), _minutes(minutes), _tools(tools), _who(who),
-        changed=tuple(_split(changed) or ()),
+        changed=tuple(_split(changed) or ()), asset=asset,
     )  # fmt: skip
     raise typer.Exit(run_work_up(_engine(knowledge), told, answers, resume, exit_disposition))
 
@@ -258,6 +260,10 @@ def coverage(
 @app.command()
 def serve(
     port: Annotated[int, typer.Option(min=1, max=65535, help="Port on this computer.")] = 8000,
+    log: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="One JSON line a request; - for standard error."),
+    ] = None,
     knowledge: Knowledge = None,
 ) -> None:
     """Serve pages for people and JSON for programs, on this computer only."""
@@ -266,7 +272,7 @@ def serve(
     engine = _engine(knowledge)
     engine.base()
     try:
-        run_server(engine, port)
+        run_server(engine, port, log)
     except KeyboardInterrupt:
         raise typer.Exit(STOPPED) from None
 

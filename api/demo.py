@@ -73,8 +73,7 @@ def _step_lines(view: View, number: int) -> list[Line]:
     )
     choice = view.assessment.choices[0]
     do = choice.title if choice.remedy is None else say_remedy(view.catalogue, choice.remedy)
-    is_said = choice.remedy is None or "repeat" in do
-    again = "" if is_said else " Then repeat the failed step."
+    again = "" if choice.remedy is None else " Then repeat the failed step."
     clock = clock_line(view).text
     return [
         Line(f"[{number}]  {clock}", "bold"),

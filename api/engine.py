@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from api.memory import Memory
 from diagnose.errors import KnowledgeError, Problem
 from diagnose.outline import Outline, get_outline
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from diagnose.session import Kit
 
 PATIENCE = 0.8  # seconds of silence before waiting is announced
+REMEMBERED = 256  # assessments, of some 100 KB each
 
 
 @contextlib.contextmanager
@@ -52,6 +54,8 @@ class Engine:
         self._lock = threading.Lock()
         self._starting = threading.Lock()
         self._diagnosing = threading.Lock()
+        self._catalogues: dict[str, Catalogue] = {}
+        self._assessed: Memory[tuple[str, WorkUp], Assessment] = Memory(REMEMBERED)
 
     @property
     def outline(self) -> Outline:
@@ -85,10 +89,12 @@ class Engine:
             return self._base
 
     def catalogue(self, machine: str) -> Catalogue:
-        """Return what can be asked of a machine."""
+        """Return what can be asked of a machine; listed once."""
         from diagnose.catalogue import list_catalogue
 
-        return list_catalogue(self.base(), machine)
+        if machine not in self._catalogues:
+            self._catalogues[machine] = list_catalogue(self.base(), machine)
+        return self._catalogues[machine]
 
     def prepare(self, machine: str) -> None:
         """Begin to make a machine's kit."""
@@ -121,12 +127,24 @@ class Engine:
         return self._diagnosing
 
     def diagnose(self, work: WorkUp) -> Assessment:
-        """Return what can be said about a work-up; several threads may ask."""
-        from diagnose.session import diagnose
+        """Return what can be said about a work-up; several threads may ask.
 
+        What was asked before is remembered. The minutes left belong to the question: a work-up
+        whose clock has gone on is another one.
+        """
+        key = (self.base().version, work)
+        found = self._assessed.get(key)
+        if found is not None:
+            return found
         kit = self.kit(work.machine, shows=False)
-        with self._diagnosing:
-            return diagnose(kit, work)
+        with self._diagnosing:  # who waited here may find that another asked the same
+            return self._assessed.find(key, lambda: _diagnose(kit, work))
+
+
+def _diagnose(kit: Kit, work: WorkUp) -> Assessment:
+    from diagnose.session import diagnose
+
+    return diagnose(kit, work)
 
 
 class _Job:

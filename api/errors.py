@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from diagnose.errors import (
     CircuitError,
     DiagnoseError,
+    FleetError,
     KnowledgeError,
     LogError,
     ReadingError,
@@ -50,13 +51,17 @@ class UnknownError(InputError):
 class StaleError(DiagnoseError):
     """A work-up went on since the page was shown on which an entry was made."""
 
-    def __init__(self, name: str, what: str) -> None:
-        self.name, self.what = name, what
+    def __init__(self, name: str, what: str, length: int | None = None) -> None:
+        self.name, self.what, self.length = name, what, length
         super().__init__(f"{name}: {what}")
 
 
 class UseError(DiagnoseError):
     """A command was called in a way that cannot work."""
+
+
+#: what can be wrong with an answer: it is asked again
+REFUSED = (ReadingError, UnitError, InputError)
 
 
 def find_code(error: BaseException) -> int:
@@ -112,13 +117,14 @@ def _say_problems(error: KnowledgeError) -> list[str]:
 class Trouble:
     """What is wrong, as it leaves over HTTP (problem details, RFC 9457): the same for every error.
 
-    Each problem has ``where``, ``what`` and ``allowed``.
+    Each problem has ``where``, ``what`` and ``allowed``. ``length`` is how long a record is by now.
     """
 
     status: int
     title: str
     detail: str
     problems: tuple[dict[str, object], ...] = ()
+    length: int | None = None
 
 
 _STATUSES: tuple[tuple[type[DiagnoseError], int, str], ...] = (
@@ -141,7 +147,8 @@ def to_trouble(error: BaseException) -> Trouble:
         return Trouble(404, "No such name", detail, _list_problems(error))
     for kind, status, title in _STATUSES:
         if isinstance(error, kind):
-            return Trouble(status, title, detail, _list_problems(error))
+            length = getattr(error, "length", None)
+            return Trouble(status, title, detail, _list_problems(error), length)
     return Trouble(500, "A fault in tenhold itself", detail)
 
 
@@ -160,6 +167,11 @@ def _list_problems(error: DiagnoseError) -> tuple[dict[str, object], ...]:
             return (one_problem("answer", f"'{error.text}' {error.why}", [error.wanted]),)
         case CircuitError():
             return (one_problem(error.machine, error.what, error.allowed),)
+        case FleetError():
+            return tuple(one_problem(f"{p.path}:{p.line}: {p.field}" if p.path else p.field, p.what)
+                         for p in error.problems)  # fmt: skip
+        case StaleError():
+            return (one_problem(error.name, error.what),)
         case LogError():
             return (one_problem(error.path, f"{error.what}; {error.do}"),)
     return (one_problem("", str(error)),)

@@ -11,13 +11,16 @@ from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any
 from urllib.parse import urlsplit
 
+from fastapi import Request, Response
+
 from api.errors import Trouble, one_problem
 
 BODY_MOST = 256 * 1024  # bytes
 HOSTS = {"127.0.0.1", "localhost"}
 PROBLEM = "application/problem+json"
 POLICY = (
-    "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; "
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+    "form-action 'self'; "
     "base-uri 'none'; frame-ancestors 'none'"
 )
 HEADERS = {
@@ -30,21 +33,25 @@ Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Message, Receive, Send], Awaitable[None]]
+Say = Callable[[Request, Exception], Response]
 
 
 def to_bytes(trouble: Trouble) -> bytes:
     """Return problem details as JSON; plain ASCII, so that any text that came in can go out."""
-    return json.dumps({
+    told: dict[str, object] = {
         "status": trouble.status, "title": trouble.title, "detail": trouble.detail,
         "problems": list(trouble.problems),
-    }).encode()  # fmt: skip
+    }  # fmt: skip
+    if trouble.length is not None:
+        told["length"] = trouble.length
+    return json.dumps(told).encode()
 
 
 class Guard:
-    """Refuses what is too long or comes from elsewhere; adds the headers."""
+    """Refuses what is too long or comes from elsewhere; adds the headers; answers every fault."""
 
-    def __init__(self, app: App) -> None:
-        self.app = app
+    def __init__(self, app: App, say: Say) -> None:
+        self.app, self.say = app, say
 
     async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
         """Serve one request."""
@@ -67,7 +74,23 @@ class Guard:
         if trouble is not None:
             await _refuse(trouble, send_guarded)
             return
-        await self.app(scope, _replay(body or b"", receive), send_guarded)
+        await self._serve(scope, _replay(body or b"", receive), send_guarded)
+
+    async def _serve(self, scope: Message, receive: Receive, send: Send) -> None:
+        """Serve; a fault of our own is answered like anything else, with every header."""
+        is_started = False
+
+        async def send_noted(message: Message) -> None:
+            nonlocal is_started
+            is_started = True
+            await send(message)
+
+        try:
+            await self.app(scope, receive, send_noted)
+        except Exception as error:
+            if is_started:
+                raise
+            await self.say(Request(scope), error)(scope, receive, send)
 
 
 def find_stranger(method: str, headers: dict[str, str]) -> Trouble | None:
@@ -77,13 +100,13 @@ def find_stranger(method: str, headers: dict[str, str]) -> Trouble | None:
     True
     """
     host = headers.get("host", "")
-    if urlsplit(f"//{host}").hostname not in HOSTS:
+    if _read_address(f"//{host}")[0] not in HOSTS:
         what = f"'{host}' is not served here"
         allowed = sorted(HOSTS)
         detail = f"{what}; allowed: {', '.join(allowed)}"
         return Trouble(400, "Not this host", detail, (one_problem("Host", what, allowed),))
     origin = headers.get("origin")
-    is_own = origin is None or urlsplit(origin).netloc == host
+    is_own = origin is None or _read_address(origin)[1] == host
     if method != "GET" and (
         not is_own or headers.get("sec-fetch-site", "none") not in ("same-origin", "none")
     ):
@@ -91,6 +114,15 @@ def find_stranger(method: str, headers: dict[str, str]) -> Trouble | None:
         detail = f"{what}; send it from a page of this server"
         return Trouble(403, "From elsewhere", detail, (one_problem("Origin", what),))
     return None
+
+
+def _read_address(text: str) -> tuple[str, str]:
+    """Return host, and host with port, of an address; "" for one that cannot be read."""
+    try:
+        parts = urlsplit(text)
+        return parts.hostname or "", parts.netloc
+    except ValueError:
+        return "", ""
 
 
 def _with_own(found: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:

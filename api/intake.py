@@ -3,35 +3,26 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Literal
 
-from api.ask import Asker, Item, Picker, parse_numbers
+from api.ask import Asker, Item, Person, Picker, has_words, parse_numbers
 from api.engine import Engine
 from api.errors import InputError, UnknownError
+from api.fleet import find_machine
 from api.question import ask_reading, from_step, question_lines
 from api.show import Line, Screen, fit, lines, safety_lines
 from diagnose.model import Reading, WorkUp
-from diagnose.outline import Outline, Profile, Step
+from diagnose.outline import ZONE_TITLES, Outline, Profile, Step
 
 if TYPE_CHECKING:
     from diagnose.catalogue import Catalogue
 
-ZONES = {
-    "emergency": "Emergency equipment",
-    "power": "Power",
-    "supply": "Gas supplies",
-    "dosing": "Gas flows",
-    "vapour": "Vaporizers",
-    "outlet": "Fresh gas outlet",
-    "scavenging": "Scavenging",
-    "monitoring": "Monitors",
-    "breathing": "Breathing system",
-    "ventilator": "Ventilator",
-}
 STEPS_MOST = 36  # steps that one screen of 24 lines shows in two columns
+CHANGED = "Was any part changed, filled, cleaned or refitted since the machine last passed?"
+CHANGED_HOW = "Enter if not, or not known. Else words of the part, such as: bag. Commas for more."
 PASSED = "a all of them   n none   or numbers, such as 1 3 5-7"
 
 
@@ -48,6 +39,7 @@ class Told:
     who: Literal["user", "biomed"] = "user"
     last_machine: str = ""
     changed: tuple[str, ...] = ()
+    asset: str = ""
 
 
 class Intake:
@@ -71,13 +63,16 @@ class Intake:
         if self.told.tools is not None:
             find_tools(self.engine.catalogue(profile.id), self.told.tools)
         passed = self.choose_passed(profile, step)
-        if self.told.minutes is None:
+        was_asked = self.told.minutes is None  # whoever tells it all is not asked for more
+        if was_asked:
             self.told.minutes = self.ask_minutes()
         entries = (*self.read_passed(profile, passed), reading)
-        told = self.told
-        changed = find_components(self.engine.catalogue(profile.id), told.changed)
+        told, catalogue = self.told, self.engine.catalogue(profile.id)
+        changed = find_components(catalogue, told.changed)
+        if was_asked and not changed and isinstance(self.asker, Person):
+            changed = self.ask_changed(catalogue)
         return WorkUp(profile.id, step.id, entries, told.minutes, told.tools, told.who,
-                      changed=changed)  # fmt: skip
+                      changed=changed, asset=told.asset)  # fmt: skip
 
     def _heading(self, text: str) -> list[Line]:
         """Return a heading; the safety text stands above the first one."""
@@ -89,6 +84,8 @@ class Intake:
         """Return the machine."""
         machines = self.engine.outline.machines
         name = self.told.machine
+        if self.told.asset:
+            name = name or find_machine(self.engine, self.told.asset)
         if name is None:
             items = [Item(each.id, f"{each.title} ({each.id})") for each in machines]
             last = next((m.id for m in machines if m.id == self.told.last_machine), "")
@@ -146,14 +143,16 @@ class Intake:
         parts = list(zones.values())
         self.screen.clear()
         found = self._heading("Which parts of the checkout before it were done today, and passed?")
-        found += [Line(f"{n:3} {ZONES[zone]}, {len(own)} step{'s' * (len(own) > 1)}")
+        found += [Line(f"{n:3} {ZONE_TITLES[zone]}, {len(own)} step{'s' * (len(own) > 1)}")
                   for n, (zone, own) in enumerate(zones.items(), 1)]  # fmt: skip
         self.screen.show([*found, Line(f"{PASSED}   s step by step", "dim")])
         chosen = self._ask_numbers(len(parts), more="s")
         if chosen is not None:
             return [step.id for n in chosen for step in parts[n - 1]]
-        return [name for zone, own in zones.items()
-                for name in self._choose_steps(f"{ZONES[zone]}: which of these", own)]  # fmt: skip
+        found: list[str] = []
+        for zone, own in zones.items():
+            found += self._choose_steps(f"{ZONE_TITLES[zone]}: which of these", own)
+        return found
 
     def _choose_steps(self, which: str, steps: list[Step]) -> list[str]:
         self.screen.clear()
@@ -198,6 +197,19 @@ class Intake:
                 return read_minutes(text)
             except InputError as error:
                 self.asker.refuse(f"'{text}' {error.what}.")
+
+    def ask_changed(self, catalogue: Catalogue) -> frozenset[str]:
+        """Return the parts changed since the machine last passed; none by Enter."""
+        self.screen.clear()
+        self.screen.show([*self._heading(CHANGED), Line(CHANGED_HOW, "dim")])
+        circuit = catalogue.circuit
+        items = [Item(name, circuit.title(name)) for name in circuit.kinds]
+        while True:
+            text = self.asker.ask()
+            try:
+                return frozenset(find_part(items, part) for part in text.split(",") if part.strip())
+            except InputError as error:
+                self.asker.refuse(f"{error}.")
 
     def read_passed(self, profile: Profile, names: list[str]) -> tuple[Reading, ...]:
         """Return the readings of steps that passed."""
@@ -256,7 +268,9 @@ def find_tools(catalogue: Catalogue, names: Iterable[str]) -> frozenset[str]:
 
 def list_steps(profile: Profile) -> list[Item]:
     """Return the steps of a checkout, each in its part."""
-    return [Item(s.id, s.title, ZONES.get(s.zone, s.zone.capitalize())) for s in profile.steps]
+    return [
+        Item(s.id, s.title, ZONE_TITLES.get(s.zone, s.zone.capitalize())) for s in profile.steps
+    ]
 
 
 def group_steps(steps: Iterable[Step]) -> dict[str, list[Step]]:
@@ -275,6 +289,29 @@ def find_components(catalogue: Catalogue, names: Iterable[str]) -> frozenset[str
         near = difflib.get_close_matches(unknown[0], kinds, 3, 0.5) or sorted(kinds)
         raise InputError("changed", f"'{unknown[0]}' is no component of this machine", near)
     return frozenset(names)
+
+
+def find_part(items: Sequence[Item], text: str) -> str:
+    """Return the one part that some words mean.
+
+    Raises
+    ------
+    InputError
+        They mean none, or several.
+
+    Examples
+    --------
+    >>> find_part([Item("bag", "Reservoir bag"), Item("bag_mount", "Bag mount")], "reservoir")
+    'bag'
+    """
+    plain = " ".join(text.lower().split())
+    whole = [item for item in items if plain in (item.key, item.label.lower())]
+    found = whole or [item for item in items if has_words(item, plain)]
+    if len(found) == 1:
+        return found[0].key
+    if not found:
+        raise InputError(plain, "no part of this machine is called so", do="try a shorter word")
+    raise InputError(plain, "that may be several parts", [item.label for item in found[:5]])
 
 
 def find_step(profile: Profile, name: str) -> str:

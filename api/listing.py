@@ -24,17 +24,34 @@ def to_json(data: Any) -> str:
 
 def list_machines(engine: Engine) -> list[dict[str, Any]]:
     """Return every machine."""
-    base = engine.base()
-    return [
-        {
-            "id": name, "title": machine.title, "about": machine.about,
-            "teaching": machine.teaching, "options": dict(machine.options),
-            "steps": sum(t.check.kind == "step" for t in engine.catalogue(name).tests),
-            "checks": len(engine.catalogue(name).tests),
-            "causes": len(engine.catalogue(name).causes),
-        }
-        for name, machine in base.machines.items()
-    ]  # fmt: skip
+    return [_describe_machine(engine, name) for name in engine.base().machines]
+
+
+def _describe_machine(engine: Engine, name: str) -> dict[str, Any]:
+    machine, catalogue = engine.base().machines[name], engine.catalogue(name)
+    return {
+        "id": name, "title": machine.title, "about": machine.about,
+        "teaching": machine.teaching, "options": dict(machine.options),
+        "steps": sum(t.check.kind == "step" for t in catalogue.tests),
+        "checks": len(catalogue.tests), "causes": len(catalogue.causes),
+    }  # fmt: skip
+
+
+def show_machine(engine: Engine, name: str) -> dict[str, Any]:
+    """Return all there is to say about a machine: its parts, and how they are joined."""
+    circuit = engine.catalogue(name).circuit
+    parts = [{"id": part, "title": circuit.title(part), "kind": kind}
+             for part, kind in circuit.machine.components.items()]  # fmt: skip
+    more = {"components": parts, "connections": list(circuit.machine.connections),
+            "ready": dict(circuit.ready)}  # fmt: skip
+    return _describe_machine(engine, name) | more
+
+
+def list_sources(engine: Engine) -> list[dict[str, Any]]:
+    """Return where the knowledge comes from."""
+    sources = engine.base().sources.items()
+    return [{"id": key, "cite": " ".join(s.cite.split()), "kind": s.kind, "seen": s.seen,
+             "note": s.note} for key, s in sources]  # fmt: skip
 
 
 def list_checks(engine: Engine, machine: str | None) -> list[dict[str, Any]]:

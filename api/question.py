@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from api.ask import Asker
+from api.errors import InputError
 from api.show import Line, fit, wrap
 from diagnose.errors import ReadingError, UnitError
 from diagnose.model import NOT_DONE, NOT_SURE, OTHER_ANSWERS, Reading
@@ -18,8 +19,8 @@ if TYPE_CHECKING:
     from diagnose.catalogue import Catalogue, Test
     from diagnose.outline import Step
 
-EXAMPLES = {"cmH2O": "12 cmH2O", "s": "8 s", "mL": "400 mL", "mL/min": "350 mL/min",
-            "L/min": "4 L/min"}  # fmt: skip
+EXAMPLES = {"cmH2O": "12 cmH2O", "psi": "1500 psi", "s": "8 s", "mL": "400 mL",
+            "mL/min": "350 mL/min", "L/min": "4 L/min"}  # fmt: skip
 Way = Callable[[], "Reading | str | None"]
 
 
@@ -131,3 +132,10 @@ def say_refusal(error: ReadingError | UnitError) -> str:
     given = f"'{error.given}' is not an answer here. " if error.given else "Nothing was entered. "
     hint = f" {error.hint}" if error.hint else ""
     return f"{given}Allowed: {', '.join(error.allowed)}.{hint}"
+
+
+def say_refused(error: ReadingError | UnitError | InputError) -> str:
+    """Return in short what is wrong with what was entered on a page."""
+    if isinstance(error, InputError):
+        return error.what + (f"; {error.do}." if error.do else ".")
+    return say_refusal(error)

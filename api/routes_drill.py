@@ -12,13 +12,13 @@ from collections.abc import Callable, Iterator
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request, Response
-from fastapi.responses import HTMLResponse, RedirectResponse
+from fastapi.responses import HTMLResponse
 
 from api import drill_board as board
 from api.ask import has_words
 from api.drilling import Drilling, Play, is_withheld
 from api.errors import InputError
-from api.routes_pages import Form, read_form, show
+from api.form import Form, Sent, go, show
 from api.tasks import list_remedies
 from diagnose.drill.case import Act
 from diagnose.drill.practice import read_progress, to_csv, to_plain
@@ -26,7 +26,6 @@ from diagnose.errors import DrillError
 
 BEAT = 0.5  # seconds; every answer about a drill is sent on a beat
 routes = APIRouter(include_in_schema=False)
-Sent = Annotated[Form, Depends(read_form)]
 
 
 def find_drilling(request: Request) -> Drilling:
@@ -46,11 +45,6 @@ def on_beat() -> Iterator[None]:
 
 
 Beat = Annotated[None, Depends(on_beat, scope="function")]
-
-
-def go(path: str) -> RedirectResponse:
-    """Return an answer that leads on to another page."""
-    return RedirectResponse(path, 303)
 
 
 @routes.get("/drills")

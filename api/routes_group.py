@@ -9,8 +9,8 @@ from api import drill_board as board
 from api.drill_group import close, join, list_rows, open_group, read_group
 from api.drilling import read_case
 from api.errors import InputError
-from api.routes_drill import Beat, Sent, await_machine, find_drilling, go
-from api.routes_pages import show
+from api.form import Sent, go, show
+from api.routes_drill import Beat, await_machine, find_drilling
 from diagnose.drill.case import from_file
 from diagnose.errors import DrillError
 

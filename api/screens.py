@@ -11,6 +11,7 @@ from diagnose.choices import in_ten
 from diagnose.explain import minutes_used, say_strength
 from diagnose.model import Assessment, Choice, OutcomeMeaning, Reading, Remedied, Said, WorkUp
 from diagnose.readings import say_reading
+from diagnose.units import AS_WRITTEN, Units
 
 TOP = 5
 SEEN_WIDTH = 32
@@ -29,6 +30,7 @@ class View:
     work: WorkUp
     used: float  # minutes since the step failed
     left: float | None  # minutes until the machine is needed
+    units: Units = AS_WRITTEN  # in which pressures are shown
 
 
 @dataclass(frozen=True)
@@ -97,10 +99,10 @@ def _so_far(view: View) -> list[Line]:
     return found
 
 
-def say_entry(catalogue: Catalogue, entry: Reading | Remedied) -> str:
+def say_entry(catalogue: Catalogue, entry: Reading | Remedied, units: Units = AS_WRITTEN) -> str:
     """Return a reading or a remedy in words."""
     if isinstance(entry, Reading):
-        return first_capital(say_reading(catalogue, entry))
+        return first_capital(say_reading(catalogue, entry, units))
     return f"Done: {say_remedy(catalogue, entry)}"
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from api.errors import InputError
 from api.intake import (
@@ -30,52 +30,91 @@ ML_MIN = 6e7  # 1 m3/s in mL/min
 MINUTES_MOST = 24 * 60
 
 
-class Shape(BaseModel):
-    """Base of all shapes: nothing unknown is taken."""
+NAME_MOST = 200  # characters
+ENTRIES_MOST = 500
+Name = Annotated[str, Field(min_length=1, max_length=NAME_MOST)]
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+
+def read_whole(given: Any) -> Any:
+    """Return a whole number as such: in JSON 2.0 is the same number as 2.
+
+    >>> read_whole(2.0), read_whole(2.5), read_whole("2")
+    (2, 2.5, '2')
+    """
+    return int(given) if isinstance(given, float) and given.is_integer() else given
+
+
+class Shape(BaseModel):
+    """Base of all shapes: nothing unknown is taken, and nothing is guessed from another type."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
 
 class ReadingIn(Shape):
     """What was seen at one check."""
 
-    check: Annotated[str, Field(description="id of the check")]
+    check: Annotated[Name, Field(description="id of the check")]
     answer: Annotated[
-        str,
+        Name,
         Field(description="outcome id, number with unit, 'not sure' or 'could not be done'"),
     ]
 
 
-class RemedyIn(Shape):
+class ActIn(Shape):
+    """What was put right."""
+
+    act: Annotated[Name, Field(description="close, open, cap, refit, replace, drain, clean, set")]
+    component: Name
+
+
+class RemedyIn(ActIn):
     """What was put right, and when."""
 
-    act: Annotated[str, Field(description="close, open, cap, refit, replace, drain, clean, set")]
-    component: str
     after: Annotated[
-        int | None, Field(ge=0, description="readings taken before it; left out: after all")
+        Annotated[int, Field(ge=0, le=ENTRIES_MOST), BeforeValidator(read_whole)] | None,
+        Field(description="readings before it; left out: after all"),
     ] = None
 
 
-class WorkUpIn(Shape):
+class OpeningIn(Shape):
     """A failed step and everything entered since."""
 
-    machine: str
-    failed: Annotated[str, Field(description="id of the checkout step that failed")]
+    machine: Name
+    failed: Annotated[Name, Field(description="id of the checkout step that failed")]
     readings: Annotated[
         list[ReadingIn],
-        Field(min_length=1, description="in order; the failed step's own reading first"),
+        Field(
+            min_length=1,
+            max_length=ENTRIES_MOST,
+            description="in order; the failed step's own reading first",
+        ),
     ]
-    passed: Annotated[list[str], Field(description="steps that passed before; or ['all']")] = []
-    remedies: list[RemedyIn] = []
+    passed: Annotated[
+        list[Name],
+        Field(max_length=ENTRIES_MOST, description="steps that passed before; or ['all']"),
+    ] = []
+    remedies: Annotated[list[RemedyIn], Field(max_length=ENTRIES_MOST)] = []
     minutes_left: Annotated[
         float | None, Field(ge=0, le=MINUTES_MOST, description="until the machine is needed")
     ] = None
-    tools: Annotated[list[str] | None, Field(description="at hand; null: every tool")] = None
+    tools: Annotated[
+        list[Name] | None,
+        Field(max_length=ENTRIES_MOST, description="at hand; null: every tool"),
+    ] = None
     who: Literal["user", "biomed"] = "user"
-    stopped: Annotated[bool, Field(description="the person goes no further")] = False
     changed: Annotated[
-        list[str], Field(description="components changed since the machine last passed")
+        list[Name],
+        Field(
+            max_length=ENTRIES_MOST,
+            description="components changed since the machine last passed",
+        ),
     ] = []
+
+
+class WorkUpIn(OpeningIn):
+    """A failed step and everything entered since, asked about in one shot."""
+
+    stopped: Annotated[bool, Field(description="the person goes no further")] = False
 
 
 class DispositionOut(Shape):
@@ -210,7 +249,7 @@ def say_detail(detail: Any) -> tuple[str, str]:
     return place, f"{said}{shown}"
 
 
-def to_work_up(given: WorkUpIn, catalogue: Catalogue, profile: Profile) -> WorkUp:
+def to_work_up(given: OpeningIn, catalogue: Catalogue, profile: Profile) -> WorkUp:
     """Return the engine's work-up, every name and answer checked.
 
     Raises
@@ -236,8 +275,9 @@ def to_work_up(given: WorkUpIn, catalogue: Catalogue, profile: Profile) -> WorkU
         passed_reading(steps[name]) for name in list_passed(profile, steps[failed], given.passed)
     ]
     tools = None if given.tools is None else find_tools(catalogue, given.tools)
+    is_stopped = isinstance(given, WorkUpIn) and given.stopped
     return WorkUp(profile.id, failed, (*passed, *entries), given.minutes_left, tools, given.who,
-                  given.stopped, find_components(catalogue, given.changed))  # fmt: skip
+                  is_stopped, find_components(catalogue, given.changed))  # fmt: skip
 
 
 def find_remedy(catalogue: Catalogue, act: str, component: str) -> Remedied:
@@ -273,7 +313,7 @@ def to_shape(assessment: Assessment) -> AssessmentOut:
         "minutes_ahead": a.minutes_ahead,
         "minutes_left": a.minutes_left,
         "choices": [_choice(each) for each in a.choices],
-        "ranking": [_cause(each) for each in a.ranking],
+        "ranking": [to_cause(each) for each in a.ranking],
         "said": [{
             "rule": s.rule, "kind": s.kind, "names": list(s.names), "because": s.because,
             "matched": list(s.matched), "source": s.source,
@@ -290,7 +330,8 @@ def to_shape(assessment: Assessment) -> AssessmentOut:
     })  # fmt: skip
 
 
-def _cause(cause: RankedCause) -> dict[str, Any]:
+def to_cause(cause: RankedCause) -> dict[str, Any]:
+    """Return a cause as it leaves in JSON."""
     low, high = cause.leak_range_si or (None, None)
     return {
         "ids": list(cause.ids), "title": cause.title, "kind": cause.kind,

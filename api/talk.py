@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from api.ask import AnswersEndError, Asker, Person, Picker
@@ -23,11 +23,11 @@ from api.screens import (
 )
 from api.show import Line, Screen, count_fitting, fit, lines
 from api.tasks import Bench, list_others, list_remedies
+from api.timing import find_timer
 from diagnose.catalogue import Test
 from diagnose.model import Entry, Reading, WorkUp
 from diagnose.pretend import Pretend
 from diagnose.session import Kit, diagnose
-from diagnose.units import to_si
 
 END = "Enter ends, u takes the last answer back, ? why, c causes."
 MORE = "m shows the rest. "
@@ -123,13 +123,13 @@ class Talk:
         """Return the further keys at a reading, and how they are said."""
         ways: dict[str, Way] = {}
         extra = ""
-        seconds = sum(to_si(m.wait.text, "time") for m in test.check.procedure if m.wait)
-        if isinstance(self.asker, Person) and test.check.reading.quantity == "time":
+        timer = find_timer(test.check) if isinstance(self.asker, Person) else None
+        if timer is not None and timer.way == "up":
             ways["t"] = self._stop_watch
             extra += "   t stop watch"
-        elif isinstance(self.asker, Person) and seconds >= 3:
-            ways["t"] = lambda: self._count_down(round(seconds))
-            extra += f"   t timer {seconds:.0f} s"
+        elif timer is not None:
+            ways["t"] = lambda: self._count_down(timer.stages)
+            extra += f"   t timer {' + '.join(f'{each:.0f}' for each in timer.stages)} s"
         if self.pretend is not None:
             pretend = self.pretend
             ways[""] = lambda: self._pretend(pretend, test)
@@ -156,12 +156,14 @@ class Talk:
         self.screen.show(lines(f"{text}. Enter takes it; anything else asks again."))
         return text if not self.asker.ask() else None
 
-    def _count_down(self, seconds: int) -> None:
+    def _count_down(self, stages: Sequence[float]) -> None:
         self.screen.show(lines("Enter starts the timer."))
         self.asker.ask()
-        for left in range(seconds, 0, -1):
-            print(f"\r{left:3} s ", end="", flush=True)
-            time.sleep(1)
+        for number, seconds in enumerate(stages):
+            print("\r\a" if number else "\r", end="")
+            for left in range(round(seconds), 0, -1):
+                print(f"\r{left:3} s ", end="", flush=True)
+                time.sleep(1)
         print("\r\aRead it now. ", flush=True)
 
     def other(self, _view: View) -> None:

@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from api.ask import Item
-from api.intake import ZONES
 from api.screens import Task, say_remedy
 from api.show import first_capital
 from diagnose.catalogue import Catalogue, Test, words
 from diagnose.kb.schema import Check
 from diagnose.model import Choice, Remedied, WorkUp
+from diagnose.outline import ZONE_TITLES, ZONES
 
 
 @dataclass(frozen=True)
@@ -54,9 +54,10 @@ class Bench:
 def list_others(catalogue: Catalogue, work: WorkUp) -> list[Item]:
     """Return every check that may be done, by zone, steps first."""
     tests = [t for t in catalogue.tests if t.check.by == "user" or work.who == "biomed"]
-    tests.sort(key=lambda test: (list(ZONES).index(test.check.zone), test.check.kind != "step"))
-    return [Item(t.id, first_capital(words(catalogue, t.check.title, t.it)), ZONES[t.check.zone])
-            for t in tests]  # fmt: skip
+    tests.sort(key=lambda test: (ZONES.index(test.check.zone), test.check.kind != "step"))
+    titles = [first_capital(words(catalogue, t.check.title, t.it)) for t in tests]
+    return [Item(test.id, title, ZONE_TITLES[test.check.zone])
+            for test, title in zip(tests, titles, strict=True)]  # fmt: skip
 
 
 def list_remedies(catalogue: Catalogue) -> tuple[list[Item], dict[str, Remedied]]:

@@ -187,6 +187,7 @@ def write_svg(
 ) -> str:
     """Return a picture as text, at least so many pixels wide; ids in it begin with ``prefix``."""
     room = max(least, layout.width)  # a wider machine scrolls; its text stays legible
+    name = ". ".join([view.title, *view.lines[:1]])
     legend = list(_legend(circuit, view, prefix))
     rows, across = _arrange(legend, room)
     head = 34 + 18 * len(view.lines)
@@ -199,9 +200,9 @@ def write_svg(
         f'width="{wide:.0f}" height="{high:.0f}" role="img" style="max-width:100%;height:auto" '
         f'aria-labelledby="{prefix}-title {prefix}-desc" '
         'font-family="Arial, Helvetica, Liberation Sans, DejaVu Sans, sans-serif">',
-        f'<title id="{prefix}-title">{escape(_name(view))}</title>',
+        f'<title id="{prefix}-title">{escape(name)}</title>',
         f'<desc id="{prefix}-desc">{escape(_describe(circuit, view))}</desc>',
-        _definitions(prefix),
+        define_patterns(prefix),
         f'<rect width="{wide:.0f}" height="{high:.0f}" fill="#ffffff"/>',
         _text(MARGIN, 28, view.title, 19, BOLD),
         *(_text(MARGIN, 50 + 18 * i, line, 14) for i, line in enumerate(view.lines)),
@@ -210,14 +211,10 @@ def write_svg(
         parts.append(f'<g transform="translate({x},{y + head + 8})">{sign}')
         parts.append(f"{_text(44, 15, label, 13)}</g>")
     parts.append(f'<g transform="translate({left:.1f},{top})">')
-    parts += _zones(layout)
-    parts += [*_ways(circuit, layout, view), *_zone_titles(layout)]
-    parts += (_box(circuit, layout, view, name, prefix) for name in layout.boxes)
+    parts += draw_zones(layout)
+    parts += [*draw_ways(circuit, layout, view), *draw_zone_titles(layout)]
+    parts += (draw_box(circuit, layout, view, name, prefix) for name in layout.boxes)
     return "\n".join([*parts, "</g>", "</svg>\n"])
-
-
-def _name(view: View) -> str:
-    return ". ".join([view.title, *view.lines[:1]])
 
 
 def _describe(circuit: Circuit, view: View) -> str:
@@ -246,7 +243,8 @@ def _describe(circuit: Circuit, view: View) -> str:
     return " ".join(said) or f"Parts: {name(list_drawn(circuit))}."
 
 
-def _definitions(prefix: str) -> str:
+def define_patterns(prefix: str) -> str:
+    """Return the patterns that boxes are filled with; their ids begin with ``prefix``."""
     hatch = '<path d="M0,0 V{0}" stroke="{1}" stroke-width="{2}"/></pattern>'
     patterns = [
         f'<pattern id="{prefix}-band{i}" width="{gap}" height="{gap}" '
@@ -300,7 +298,8 @@ def _arrange(legend: list[tuple[str, str]], room: float) -> tuple[int, list[tupl
     return row + 1, places
 
 
-def _zones(layout: Layout) -> Iterator[str]:
+def draw_zones(layout: Layout) -> Iterator[str]:
+    """Yield the zones' borders."""
     for _, (x, y, wide, high) in layout.zones:
         yield (
             f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{high:.1f}" rx="8" '
@@ -308,14 +307,14 @@ def _zones(layout: Layout) -> Iterator[str]:
         )
 
 
-def _zone_titles(layout: Layout) -> Iterator[str]:
+def draw_zone_titles(layout: Layout) -> Iterator[str]:
     """Yield the zones' names, over the ways, with a pale edge so that no line hurts them."""
     look = f'{BOLD} stroke="#f6f7f9" stroke-width="5" paint-order="stroke"'
     for zone, (x, y, _, _) in layout.zones:
         yield _text(x + 8, y + 17, ZONE_TITLES[zone], 13, look)
 
 
-def _ways(circuit: Circuit, layout: Layout, view: View) -> Iterator[str]:
+def draw_ways(circuit: Circuit, layout: Layout, view: View) -> Iterator[str]:
     """Yield the gas ways, those not reached first, so that the others lie on top."""
     order = list(LINES)[::-1]
     valves = [piece for piece in circuit.pieces if piece.element.type == "valve"]
@@ -344,7 +343,8 @@ def _way(points: tuple[Point, ...], state: str, is_one_way: bool) -> str:
     return svg
 
 
-def _box(circuit: Circuit, layout: Layout, view: View, name: str, prefix: str) -> str:
+def draw_box(circuit: Circuit, layout: Layout, view: View, name: str, prefix: str) -> str:
+    """Return a component with its name, its position and its chance."""
     x, y, wide, high = layout.boxes[name]
     is_heavy, how = name in view.touched | view.own, view.handled.get(name)
     band = _band(view.chances.get(name, 0.0))

@@ -12,6 +12,9 @@ DiagnoseError
     CacheError       the compiled tables cannot be read or written
     LogError         a work-up cannot be stored or read back
     DrillError       a drill cannot be set, or an act is not possible in it
+
+
+    FleetError       problems in the list of single machines, all at once
 """
 
 from __future__ import annotations
@@ -101,3 +104,14 @@ class DrillError(DiagnoseError):
     def __init__(self, where: str, what: str, do: str = "") -> None:
         self.where, self.what, self.do = where, what, do
         super().__init__(f"{where}: {what}" + (f"; {do}" if do else ""))
+
+
+class FleetError(DiagnoseError):
+    """The list of single machines cannot be used, or not be changed as it was told.
+
+    A problem of what was told has no path.
+    """
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = tuple(sorted(problems))
+        super().__init__("\n".join(str(p) if p.path else f"{p.field}: {p.what}" for p in problems))

@@ -1,8 +1,8 @@
 """The record of one work-up: JSON Lines, append-only, on the disk before it is acknowledged.
 
 A work-up is the list of what was entered, so the record of it is that list as it grew: opened,
-reading, remedied, undone, closed. After a crash the same lines make the same work-up again. What
-cannot be written now stays pending and is tried again with the next line.
+told, reading, remedied, undone, closed. After a crash the same lines make the same work-up again.
+What cannot be written now stays pending and is tried again with the next line.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import json
 import os
 import secrets
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -71,12 +71,16 @@ class Journal:
         self.lines.append(line)
         self.pending.append(line)
 
-    def note_entry(self, entry: Entry) -> None:
-        """Add a reading or a remedy, for the next ``flush``."""
+    def note_entry(self, entry: Entry, **mark: object) -> None:
+        """Add a reading or a remedy, for the next ``flush``; a mark stands in its line."""
         if isinstance(entry, Remedied):
-            self.note("remedied", **asdict(entry))
+            self.note("remedied", **asdict(entry), **mark)
         else:
-            self.note("reading", **asdict(entry))
+            self.note("reading", **asdict(entry), **mark)
+
+    def note_told(self, work: WorkUp) -> None:
+        """Add tools, changed parts and who works, told after the beginning."""
+        self.note("told", **_list_told(work))
 
     def flush(self) -> None:
         """Write what is pending.
@@ -156,7 +160,9 @@ def _append(file: int, data: bytes) -> None:
         raise
 
 
-def open_journal(work: WorkUp, knowledge: str, needed_at: datetime | None = None) -> Journal:
+def open_journal(
+    work: WorkUp, knowledge: str, needed_at: datetime | None = None, **mark: object
+) -> Journal:
     """Return a new record that holds what is entered so far; ``flush`` puts it on the disk."""
     now = datetime.now().astimezone()
     journal = Journal(state_folder() / f"work-up-{now:%Y%m%d-%H%M%S}-{secrets.token_hex(2)}.jsonl")
@@ -168,13 +174,25 @@ def open_journal(work: WorkUp, knowledge: str, needed_at: datetime | None = None
         failed=work.failed,
         minutes_left=work.minutes_left,
         needed_at=needed_at and needed_at.isoformat(timespec="seconds"),
-        tools=None if work.tools is None else sorted(work.tools),
-        who=work.who,
-        changed=sorted(work.changed),
+        asset=work.asset,
+        **_list_told(work),
+        **mark,
     )
     for entry in work.entries:
         journal.note_entry(entry)
     return journal
+
+
+def _list_told(work: WorkUp) -> dict[str, object]:
+    tools = None if work.tools is None else sorted(work.tools)
+    return {"tools": tools, "who": work.who, "changed": sorted(work.changed)}
+
+
+def _tell(work: WorkUp, event: dict[str, Any]) -> WorkUp:
+    """Return the work-up with tools, changed parts and who works, as a line tells them."""
+    tools = None if event["tools"] is None else frozenset(map(str, event["tools"]))
+    changed = frozenset(map(str, event.get("changed", [])))  # records of before the field have none
+    return replace(work, tools=tools, who=event["who"], changed=changed)
 
 
 def resume(record: Record) -> Journal:
@@ -202,8 +220,13 @@ def _is_whole(line: str) -> bool:
         return False
 
 
-def read_record(path: Path) -> Record:
-    """Return the work-up that a journal tells.
+def list_events(path: Path) -> list[dict[str, Any]]:
+    """Return every line of a journal as it was written; raises LogError if it cannot be read."""
+    return list(_parse(path, _read_lines(path)))
+
+
+def read_record(path: Path, first: int | None = None) -> Record:
+    """Return the work-up that a journal tells, or told when it had only its first so many lines.
 
     A last line torn by a crash is left out: it was never acknowledged.
 
@@ -212,7 +235,7 @@ def read_record(path: Path) -> Record:
     LogError
         The file cannot be read, or is no journal of a work-up.
     """
-    events = list(_parse(path, _read_lines(path)))
+    events = list_events(path)[:first]
     if not events or events[0].get("event") != "opened":
         raise LogError(str(path), "is no record of a work-up", "name a file that tenhold wrote")
     try:
@@ -249,18 +272,10 @@ def _replay(path: Path, events: list[dict[str, Any]]) -> Record:
     head, is_closed = events[0], False
     if head["form"] != FORM:
         raise ValueError(f"form {head['form']} is not {FORM}, the form of this version")
-    tools = None if head["tools"] is None else frozenset(map(str, head["tools"]))
-    changed = frozenset(map(str, head.get("changed", [])))  # records of before the field have none
     closed = None
-    work = WorkUp(
-        head["machine"],
-        head["failed"],
-        (),
-        head["minutes_left"],
-        tools,
-        head["who"],
-        changed=changed,
-    )
+    asset = str(head.get("asset", ""))  # records of before the field have none
+    work = WorkUp(head["machine"], head["failed"], (), head["minutes_left"], asset=asset)
+    work = _tell(work, head)
     for event in events[1:]:
         kind = event["event"]
         if kind == "reading":
@@ -268,6 +283,8 @@ def _replay(path: Path, events: list[dict[str, Any]]) -> Record:
             work = work.add(Reading(*(event[name] for name in names)))
         elif kind == "remedied":
             work = work.add(Remedied(event["act"], event["component"]))
+        elif kind == "told":
+            work = _tell(work, event)
         elif kind == "undone":
             work = work.undo()
         if kind in ("undone", "reopened", "closed"):

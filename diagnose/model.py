@@ -56,6 +56,7 @@ class WorkUp:
     who: Literal["user", "biomed"] = "user"
     stopped: bool = False  # the person stops here
     changed: frozenset[str] = frozenset()  # components changed since the machine last passed
+    asset: str = ""  # the number on the single machine; "" where it was not told
 
     def add(self, entry: Entry) -> WorkUp:
         """Return the work-up with one more entry."""

@@ -24,30 +24,20 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 FORM = 2  # raise when the stored form or the order of the steps changes
-ZONES = (  # what must stand first; then the order of the gas; the ventilator needs all before it
-    "emergency",
-    "power",
-    "supply",
-    "dosing",
-    "vapour",
-    "outlet",
-    "scavenging",
-    "monitoring",
-    "breathing",
-    "ventilator",
-)
+#: what must stand first; then the order of the gas; the ventilator needs all before it
 ZONE_TITLES = {
-    "supply": "Gas supply",
-    "dosing": "Gas dosing",
+    "emergency": "Emergency equipment",
+    "power": "Power",
+    "supply": "Gas supplies",
+    "dosing": "Gas flows",
     "vapour": "Vaporizers",
-    "outlet": "Gas outlet",
+    "outlet": "Fresh gas outlet",
+    "scavenging": "Scavenging",
+    "monitoring": "Monitors",
     "breathing": "Breathing system",
     "ventilator": "Ventilator",
-    "scavenging": "Scavenging",
-    "monitoring": "Monitoring",
-    "power": "Power supply",
-    "emergency": "Emergency equipment",
 }
+ZONES = tuple(ZONE_TITLES)
 
 
 @dataclass(frozen=True)

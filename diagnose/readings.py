@@ -10,7 +10,7 @@ from diagnose.catalogue import Catalogue, Test, words
 from diagnose.errors import ReadingError
 from diagnose.kb import schema
 from diagnose.model import NOT_DONE, NOT_SURE, Reading
-from diagnose.units import kind_of, show, to_si
+from diagnose.units import AS_WRITTEN, Units, kind_of, show, to_si
 
 #: what can be read at all, in SI: wider than any gauge, narrower than a slip of the keyboard
 POSSIBLE = {
@@ -22,6 +22,7 @@ POSSIBLE = {
 }
 #: where the bands of a check lie beyond that: scale of its gauge over the highest limit
 FULL_SCALE = 3.0
+FINER = 3  # figures of a number that was read in another unit
 _WORDS = {
     "not sure": NOT_SURE,
     "?": NOT_SURE,
@@ -169,13 +170,15 @@ def verdict(test: Test, reading: Reading) -> str:
     return outcome.means if outcome else "none"
 
 
-def say_reading(catalogue: Catalogue, reading: Reading) -> str:
-    """Return a reading in words."""
+def say_reading(catalogue: Catalogue, reading: Reading, units: Units = AS_WRITTEN) -> str:
+    """Return a reading in words; a pressure in the unit that is wanted."""
     test = find_test(catalogue, reading.test)
     title = words(catalogue, test.check.title, test.it)
     outcome = test.check.reading.outcomes.get(reading.outcome)
     what = outcome.title.lower() if outcome else reading.outcome.replace("_", " ")
     number = ""
     if reading.number_si is not None:
-        number = f" ({show(reading.number_si, str(test.check.reading.unit))})"
+        unit = str(test.check.reading.unit)
+        own = units.of(unit)
+        number = f" ({show(reading.number_si, own, 2 if own == unit else FINER)})"
     return f"{title}: {what}{number}"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -33,6 +34,10 @@ TRADE = {
     "mL/cmH2O": ("compliance", 1e-6 / 98.0665),
 }
 
+#: what a person may read pressures in: of the breathing system, and of the supplies
+LOW_PRESSURE = ("cmH2O", "mbar", "kPa")
+HIGH_PRESSURE = ("psi", "bar", "kPa")
+
 LONGEST = 40  # characters of a quantity
 _POWER = re.compile(r"\*\*|\^|[⁰¹²³⁴-⁹]")
 _HIGH_POWER = re.compile(r"(\*\*|\^)\W*\d[\d_.e]")  # of two digits or more
@@ -55,6 +60,27 @@ USUAL = {
     "length": "mm",
     "compliance": "mL/cmH2O",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """The units in which a person reads pressures; "" is the unit of the check itself."""
+
+    low: str = ""
+    high: str = ""
+
+    def of(self, unit: str) -> str:
+        """Return the unit in which a number of a check is shown and first asked for.
+
+        >>> Units(low="kPa").of("cmH2O"), Units(low="kPa").of("psi"), Units(low="kPa").of("s")
+        ('kPa', 'psi', 's')
+        """
+        if unit == LOW_PRESSURE[0]:
+            return self.low or unit
+        return (self.high or unit) if unit in HIGH_PRESSURE else unit
+
+
+AS_WRITTEN = Units()
 
 
 @lru_cache(maxsize=1)
@@ -152,15 +178,15 @@ def kind_of(unit: str) -> str:
         raise UnitError(unit, ", ".join(TRADE), "is not a unit used here") from None
 
 
-def show(value: float, unit: str) -> str:
-    """Return an SI value as people write it, in a trade unit.
+def show(value: float, unit: str, figures: int = 2) -> str:
+    """Return an SI value as people write it, in a trade unit, with so many figures at least.
 
-    >>> show(2942, "cmH2O")
-    '30 cmH2O'
+    >>> show(2942, "cmH2O"), show(2157, "kPa", 3)
+    ('30 cmH2O', '2.16 kPa')
     """
     number = from_si(value, unit)
     if number == 0 or not math.isfinite(number):
         return f"0 {unit}"
-    digits = max(0, 1 - math.floor(math.log10(abs(number))))
+    digits = max(0, figures - 1 - math.floor(math.log10(abs(number))))
     rounded = round(number, digits)
     return f"{rounded:.{digits}f} {unit}" if digits else f"{rounded:.0f} {unit}"

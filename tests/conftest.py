@@ -2,8 +2,14 @@
 
 import os
 import shutil
+import socket
+import subprocess
+import sys
 import tempfile
+import time
+import urllib.request
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from functools import lru_cache
 from pathlib import Path
 
@@ -58,3 +64,32 @@ def get_kit() -> Iterator[Callable[[str], Kit]]:
     yield lru_cache(maxsize=None)(lambda machine: make_kit(base, machine))
     if own:
         del os.environ["TENHOLD_CACHE"]
+
+
+COMMAND = [sys.executable, "-c", "from api.cli import main; main()", "serve", "--port"]
+
+
+@contextmanager
+def _serve(*more: str) -> Iterator[str]:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    process = subprocess.Popen([*COMMAND, str(port), *more], stderr=subprocess.DEVNULL)
+    address = f"http://127.0.0.1:{port}"
+    try:
+        for _ in range(600):
+            try:
+                urllib.request.urlopen(f"{address}/ready").close()
+                break
+            except OSError:
+                time.sleep(0.1)
+        yield address
+    finally:
+        process.kill()
+        process.wait()
+
+
+@pytest.fixture(scope="session")
+def serve() -> Callable[..., AbstractContextManager[str]]:
+    """Return what runs a server as a process of its own, and gives its address."""
+    return _serve

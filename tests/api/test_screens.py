@@ -5,7 +5,6 @@ from dataclasses import replace
 import pytest
 
 from api.ending import final_screen
-from api.intake import ZONES
 from api.question import from_test, question_lines, to_answer
 from api.screens import Task, View, causes_screen, main_screen, task_screen, why_screen
 from api.show import SAFETY, count_fitting
@@ -13,7 +12,7 @@ from diagnose.catalogue import list_catalogue, words
 from diagnose.errors import ReadingError
 from diagnose.kb.load import load
 from diagnose.model import RETURN, Disposition, Reading, Remedied, WorkUp
-from diagnose.outline import checkout_steps
+from diagnose.outline import ZONES, checkout_steps
 from diagnose.session import diagnose, make_kit
 
 

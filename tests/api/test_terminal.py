@@ -30,7 +30,12 @@ def test_the_first_questions_lead_to_the_choices(terminal):
     own.say("1 3-5")
     own.wait_for("In how many minutes")
     own.say("15")
+    own.wait_for("since the machine last passed?")
+    own.say("wing")
+    assert "no part of this machine is called so" in own.wait_for("! ")
+    own.say("reservoir bag")
     screen = own.wait_for(HOME)
+    assert list_unfinished()[0].work.changed == {"bag"}
     assert "OUT OF SERVICE until it is shown to be safe." in screen
     assert "15 min until it is needed" in screen
 

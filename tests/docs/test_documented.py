@@ -49,6 +49,19 @@ def test_every_command_is_documented(docs_code):
     assert find_undocumented(commands, docs_code) == []
 
 
+def test_every_address_for_programs_is_documented(docs_code):
+    described = importlib.import_module("api.app").make_app(load_engine()).openapi()
+    addresses = [f"{m.upper()} {at}" for at, ways in described["paths"].items() for m in ways]
+    assert len(addresses) > 20
+    assert find_undocumented(addresses, docs_code) == []
+
+
+def load_engine() -> object:
+    """Return an engine of the knowledge that is shipped; nothing is read yet."""
+    folder = importlib.import_module("diagnose.kb.load").FOLDER
+    return importlib.import_module("api.engine").Engine(folder)
+
+
 def test_every_error_is_documented(docs_text):
     errors = importlib.import_module("diagnose.errors")
     names = [

@@ -3,6 +3,7 @@
 import errno
 import json
 import os
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
@@ -41,6 +42,26 @@ def test_a_record_tells_the_same_work_up(opened):
     record = journal.read_record(opened.path)
     assert record.work == WORK.add(LATER).add(REMEDY)
     assert (record.knowledge, record.is_closed) == ("abc", False)
+
+
+def test_what_is_told_later_is_in_the_work_up_and_undo_leaves_it(opened):
+    told = replace(WORK, tools=None, who="biomed", changed=frozenset({"bag"}))
+    opened.note_told(told)
+    opened.note_entry(LATER)
+    opened.note("undone")
+    opened.flush()
+    record = journal.read_record(opened.path)
+    assert record.work == told
+    assert record.length == 5
+
+
+def test_the_asset_number_is_kept_and_records_of_before_have_none(state):
+    own = journal.open_journal(replace(WORK, asset="A-017"), "abc")
+    own.flush()
+    own.close()
+    assert journal.read_record(own.path).work.asset == "A-017"
+    own.path.write_text(own.path.read_text("utf-8").replace('"asset": "A-017", ', ""), "utf-8")
+    assert journal.read_record(own.path).work == WORK
 
 
 def test_a_line_is_synced_before_write_returns(opened, monkeypatch):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import itertools
+import re
 from collections.abc import Iterator
 
 from diagnose.catalogue import Catalogue, belongs
@@ -27,6 +28,7 @@ EFFECTS = {
 }
 #: fields of a check on which its answers depend; a problem there is noted there only
 CALLS = ("file", "each", "needs", "isolate", "procedure", "reading")
+AGAIN = re.compile(r"\brepeat", re.IGNORECASE)
 SEVERITIES = ("bore", "seep", "open", "flow", "gain", "offset", "bias", "fill", "top")
 
 
@@ -46,12 +48,20 @@ def lint_faults(desk: Desk) -> None:
                 _lint_effect(desk, name, component, ("effect", number), effect)
             _lint_seen(desk, name, fault)
         _lint_review(desk, name, fault)
+        _lint_remedy(desk, name, fault)
         _lint_numbers(desk, name, fault)
         _lint_look_alikes(desk, name, fault)
         for number, case in enumerate(fault.cases):
             _lint_case(desk, name, fault, number, case)
         for where, text in _texts(fault):
             note_braces(desk, "faults", name, where, text, it=True)
+
+
+def _lint_remedy(desk: Desk, name: str, fault: Fault) -> None:
+    """Note a remedy that says what the program says after each of a user's: to repeat the step."""
+    if fault.remedy.by == "user" and AGAIN.search(fault.remedy.say):
+        what = "the failed step is repeated after every remedy; say only what puts the cause right"
+        desk.note("faults", name, ("remedy", "say"), what)
 
 
 def _texts(fault: Fault) -> Iterator[tuple[Where, str]]:
