@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from api.ask import Item
 from api.drilling import Play
-from api.intake import ZONES
 from api.screens import say_remedy
 from api.show import first_capital, say_minutes
 from diagnose.catalogue import Catalogue, words
@@ -13,6 +12,7 @@ from diagnose.drill.debrief import Debrief, Dropped, Told, say_bits
 from diagnose.drill.judge import Judged
 from diagnose.drill.machine import SEVERITIES, Rig
 from diagnose.model import RETURN, Reading, Remedied
+from diagnose.outline import ZONE_TITLES, ZONES
 from diagnose.readings import say_reading
 
 NOT_REAL = "A drill: nothing here is real, and nothing of it goes into a record of a machine."
@@ -44,9 +44,9 @@ def say_causes(catalogue: Catalogue, names: tuple[str, ...]) -> str:
 
 def list_causes(catalogue: Catalogue) -> list[Item]:
     """Return every cause of a machine by its zone, always in the same order."""
-    found = [Item(c.id, say_cause(catalogue, c.id), ZONES[c.fault_id.split(".")[0]])
+    found = [Item(c.id, say_cause(catalogue, c.id), ZONE_TITLES[c.fault_id.split(".")[0]])
              for c in catalogue.causes]  # fmt: skip
-    order = list(ZONES.values())
+    order = [ZONE_TITLES[zone] for zone in ZONES]
     return sorted(found, key=lambda item: (order.index(item.group), item.label, item.key))
 
 
