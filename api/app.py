@@ -15,8 +15,10 @@ from fastapi.staticfiles import StaticFiles
 from api import (
     form,
     routes_biomed,
+    routes_drill,
     routes_fleet,
     routes_follow,
+    routes_group,
     routes_json,
     routes_pages,
     routes_paper,
@@ -65,7 +67,8 @@ def make_app(engine: Engine) -> FastAPI:
     app.state.engine, app.state.desk = engine, Desk(engine)
     app.state.templates = _make_templates()
     add_json(app)
-    for part in (routes_pages, routes_follow, routes_paper, routes_fleet, routes_biomed):
+    pages = (routes_pages, routes_follow, routes_paper, routes_fleet, routes_biomed)
+    for part in (*pages, routes_group, routes_drill):  # 'groups' is no drill, so it stands first
         app.include_router(part.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_middleware(Guard, say=say_trouble)

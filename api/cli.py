@@ -12,6 +12,7 @@ import typer
 from typer.core import TyperGroup
 
 from api import fleet
+from api.drill_cli import drill
 from api.errors import EXIT_CODES, STOPPED, InputError, find_code, say_error
 from api.learning import log
 from diagnose.places import knowledge_folder
@@ -62,6 +63,7 @@ app = typer.Typer(
 )
 
 app.add_typer(log, name="log")
+app.add_typer(drill, name="drill")
 app.add_typer(fleet.app, name="fleet")
 
 Knowledge = fleet.Knowledge

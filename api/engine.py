@@ -124,6 +124,11 @@ class Engine:
         job = self._jobs[machine]
         return (job.done, job.all) if job.thread.is_alive() else None
 
+    @property
+    def one_at_a_time(self) -> threading.Lock:
+        """What to hold while a kit is used in another way than by ``diagnose``."""
+        return self._diagnosing
+
     def diagnose(self, work: WorkUp) -> Assessment:
         """Return what can be said about a work-up; several threads may ask.
 

@@ -12,6 +12,7 @@ DiagnoseError
     CacheError       the compiled tables cannot be read or written
     LogError         a work-up cannot be stored or read back
     EntryError       an entry of biomed that the logbook does not take
+    DrillError       a drill cannot be set, or an act is not possible in it
     FleetError       problems in the list of single machines, all at once
 """
 
@@ -106,6 +107,14 @@ class EntryError(DiagnoseError):
         self.allowed = tuple(allowed)
         tail = f"; allowed: {', '.join(allowed)}" if allowed else ""
         super().__init__(f"{stream}: {field}: {what}{tail}; {do}")
+
+
+class DrillError(DiagnoseError):
+    """A drill cannot be set so, or an act is not possible in it: where, what, what to do."""
+
+    def __init__(self, where: str, what: str, do: str = "") -> None:
+        self.where, self.what, self.do = where, what, do
+        super().__init__(f"{where}: {what}" + (f"; {do}" if do else ""))
 
 
 class FleetError(DiagnoseError):

@@ -16,9 +16,18 @@ from pydantic import BaseModel, ValidationError
 
 from diagnose.errors import KnowledgeError, Problem
 from diagnose.kb.reader import Document, read_text
-from diagnose.kb.schema import Check, Citation, Component, Fault, Machine, RuleShape
+from diagnose.kb.schema import (
+    Check,
+    Citation,
+    Component,
+    Fault,
+    Machine,
+    RuleShape,
+)
+from diagnose.kb.training import Drill, Study
 
 FOLDER = Path(__file__).resolve().parents[2] / "knowledge"
+APART = ("drills", "studies")  # no diagnosis rests on them: they are no part of the version
 Shape = TypeVar("Shape", bound=BaseModel)
 
 
@@ -33,17 +42,25 @@ class KnowledgeBase:
     checks: Mapping[str, Check]
     rules: Mapping[str, RuleShape]
     sources: Mapping[str, Citation]
+    drills: Mapping[str, Drill] = field(default_factory=dict)
+    studies: Mapping[str, Study] = field(default_factory=dict)
     documents: Mapping[str, Document] = field(default_factory=dict, repr=False, compare=False)
 
 
 def list_files(folder: Path = FOLDER) -> list[Path]:
-    """Return the knowledge files below ``folder``, templates left out, in a fixed order."""
-    files = sorted(path for path in folder.rglob("*.yaml") if "templates" not in path.parts)
+    """Return the files that diagnoses rest on, in a fixed order: no templates, no drills."""
+    apart = {"templates", *APART}
+    files = sorted(p for p in folder.rglob("*.yaml") if not apart & {*p.relative_to(folder).parts})
     if not files:
         raise KnowledgeError(
             [Problem(str(folder), 1, "folder", "holds no knowledge files; reinstall the package")]
         )
     return files
+
+
+def list_apart(folder: Path = FOLDER) -> list[Path]:
+    """Return the files of drills and studies, in a fixed order."""
+    return [path for name in APART for path in sorted((folder / name).glob("*.yaml"))]
 
 
 def digest(files: list[Path], folder: Path = FOLDER) -> str:
@@ -75,7 +92,7 @@ def read(folder: Path = FOLDER) -> tuple[KnowledgeBase, list[Problem]]:
     tables: dict[str, dict[str, Any]] = {name: {} for name in _SHAPES}
     documents: dict[str, Document] = {}
     problems: list[Problem] = []
-    for path in files:
+    for path in [*files, *list_apart(folder)]:
         inside = path.relative_to(folder)
         document = _read_file(path, f"{folder.name}/{inside.as_posix()}")
         documents[inside.as_posix()] = document
@@ -103,6 +120,8 @@ _SHAPES: dict[str, type[BaseModel]] = {
     "checks": Check,
     "rules": RuleShape,
     "sources": Citation,
+    "drills": Drill,
+    "studies": Study,
 }
 
 

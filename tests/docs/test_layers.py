@@ -55,6 +55,7 @@ ORDER = (
     "areas",
     "near",
     "matrix",
+    "drill",
 )
 FORBIDDEN = {"knowledge": {"diagnose", "api"}, "diagnose": {"api"}, "api": set()}
 
