@@ -12,12 +12,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diagnose.catalogue import Catalogue, Cause, Test
+from diagnose.chances import reading_error
 from diagnose.drill.machine import Rig, fix_severity
 from diagnose.model import Reading, Remedied
 from diagnose.particles import Bench, Draws, predict_quantity
 from diagnose.physics.laws import Array
 from diagnose.physics.network import build, typical
-from diagnose.predict import reading_error
 from diagnose.pretend import round_off
 
 POINTS = 7

@@ -15,13 +15,14 @@ from zlib import crc32
 import numpy as np
 
 from diagnose.catalogue import Catalogue, Cause, Test, sightings
+from diagnose.chances import band_chances, reading_error
 from diagnose.drill.case import Case
 from diagnose.kb.schema import PARAMETERS, Effect, Fault
 from diagnose.model import Reading, Remedied
 from diagnose.particles import Bench, Draws, predict_quantity, severity_values
 from diagnose.physics.laws import Array
 from diagnose.physics.network import Network, build, typical
-from diagnose.predict import band_chances, observe, reading_error, stated_rows
+from diagnose.predict import observe, stated_rows
 from diagnose.pretend import draw_outcome, round_off
 from diagnose.rank import is_fixed_by
 from diagnose.readings import find_band, possible

@@ -9,7 +9,8 @@ from typing import Annotated
 
 from pydantic import Field
 
-from diagnose.kb.schema import Fraction, Id, Source, Strict, Words
+from diagnose.kb.atoms import Fraction, Id, Source, Words
+from diagnose.kb.schema import Strict
 
 
 class DrillCause(Strict):
