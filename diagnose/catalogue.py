@@ -102,7 +102,7 @@ def list_catalogue(base: KnowledgeBase, machine_id: str) -> Catalogue:
     causes = [
         Cause(_instance(name, it, circuit.of_kind(fault.component)), name, it, fault)
         for name, fault in base.faults.items()
-        if fault.status != "retired"
+        if fault.status != "retired" and has_options(circuit, fault.needs)
         for it in circuit.of_kind(fault.component)
     ]
     tests = []
@@ -147,17 +147,24 @@ def of_gas(check: Check, gas: str | None) -> Check:
 
 def is_possible(circuit: Circuit, check: Check, it: str) -> bool:
     """Tell whether a machine has everything a check names."""
-    for need in check.needs:
-        option, _, wanted = need.partition("=")
-        have = circuit.machine.options.get(option, "no")
-        if have not in (wanted or "yes").split("|"):
-            return False
+    if not has_options(circuit, check.needs):
+        return False
     names = {name for name in check.isolate if name != SUPPLIES}
     for each in check.procedure:
         names |= set(each.set_ or {})
         names |= {each.port.split(".")[0]} if each.port else set()
     names |= {port.split(".")[0] for port in check.reading.ports}
     return all(name.replace("$it", it) in circuit.kinds for name in names)
+
+
+def has_options(circuit: Circuit, needs: Sequence[str]) -> bool:
+    """Tell whether a machine has every option named, as ``name``, ``name=value`` or ``name=a|b``."""
+    for need in needs:
+        option, _, wanted = need.partition("=")
+        have = circuit.machine.options.get(option, "no")
+        if have not in (wanted or "yes").split("|"):
+            return False
+    return True
 
 
 def belongs(component: str, it: str) -> bool:

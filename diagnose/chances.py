@@ -108,6 +108,8 @@ def spacing(quantity: Array) -> Array:
     array, shape (n_causes, n)
         Distance between a particle's neighbours: machines differ in more than one way.
     """
+    if quantity.shape[1] < 2:
+        return np.zeros_like(quantity)  # one particle has no neighbour
     order = np.argsort(quantity, axis=1)
     ranked = np.take_along_axis(quantity, order, axis=1)
     gap = np.empty_like(ranked)

@@ -15,7 +15,7 @@ from zlib import crc32
 import numpy as np
 
 from diagnose.catalogue import Catalogue, Cause, Test, sightings
-from diagnose.chances import band_chances, reading_error
+from diagnose.chances import band_chances, judge, reading_error
 from diagnose.drill.case import Case
 from diagnose.kb.schema import PARAMETERS, Effect, Fault
 from diagnose.model import Reading, Remedied
@@ -78,7 +78,7 @@ class Rig:
         return np.asarray(np.clip(drawn, -WIDEST, WIDEST)[None, :])
 
     @cached_property
-    def _solved(self) -> dict[tuple[str, tuple[str, ...]], float]:
+    def _solved(self) -> dict[tuple[str, tuple[str, ...]], Array]:
         return {}
 
     def find_present(self, remedies: Sequence[Remedied]) -> tuple[Cause, ...]:
@@ -128,12 +128,16 @@ class Rig:
 
     def quantity(self, test: Test, present: Sequence[Cause]) -> float:
         """Return what a calculated check would show on this machine without any error, in SI."""
+        return float(self._solve(test, present)[-1, 0])
+
+    def _solve(self, test: Test, present: Sequence[Cause]) -> Array:
+        """Return what a check shows, sound machine first, (1 or 2, 1) or (1 or 2, 1, n_signs)."""
         key = (test.id, tuple(cause.id for cause in present))
         if key not in self._solved:
             causes = (join(present),) if present else ()
             draws = Draws(self._own, np.zeros((len(causes), 1)))
             bench = Bench(self.network, typical(self.network), causes, draws)
-            self._solved[key] = float(predict_quantity(bench, test)[-1, 0])
+            self._solved[key] = predict_quantity(bench, test)
         return self._solved[key]
 
     def _look(self, test: Test, present: Sequence[Cause], rng: np.random.Generator) -> Reading:
@@ -144,8 +148,12 @@ class Rig:
         return next((each for each in seen if means[each.outcome].means != "pass"), seen[0])
 
     def _measure(self, test: Test, present: Sequence[Cause], rng: np.random.Generator) -> Reading:
-        value = self.quantity(test, present)
         reading = test.check.reading
+        if reading.signs:  # judged in words, so no number is read
+            signs = judge(test, np.moveaxis(self._solve(test, present), -1, 0))[-1]
+            told = self._stated(test, present)
+            return draw_outcome(test, told + max(0.0, 1 - told.sum()) * signs, rng)
+        value = self.quantity(test, present)
         error = float(reading_error(reading, np.array([value]))[0])
         chances = band_chances(reading, np.array([value]), np.array([error]), 0.0)[0]
         told = self._stated(test, present)

@@ -237,6 +237,7 @@ class Fault(Strict):
     reviewed_on: str = ""
     hazard: Hazard
     about: Words
+    needs: list[str] = []  # options of the machine, as for a check
     effect: list[Effect] = []
     intermittent: Fraction = 1.0  # chance that it shows at any one occasion
     intermittent_source: Source | None = None

@@ -16,7 +16,7 @@ from diagnose.circuit import (
 )
 from diagnose.errors import UnitError
 from diagnose.kb.lint.bands import lint_bands
-from diagnose.kb.lint.desk import Desk, no_such, note_braces
+from diagnose.kb.lint.desk import Desk, no_such, note_braces, note_needs
 from diagnose.kb.lint.signs import lint_signs
 from diagnose.kb.reader import Where
 from diagnose.kb.schema import Check, Move
@@ -52,13 +52,7 @@ def _lint_place(desk: Desk, name: str, check: Check) -> bool:
         what = no_such(check.each, "kind of component", kinds)
         desk.note("checks", name, ("each",), what)
         return False
-    options = [machine.options for machine in desk.base.machines.values()]
-    for number, need in enumerate(check.needs):
-        option, _, wanted = need.partition("=")
-        allowed = (wanted or "yes").split("|")
-        if not any(have.get(option) in allowed for have in options):
-            what = f"no machine has '{need}'; write an option and value that a machine has"
-            desk.note("checks", name, ("needs", number), what)
+    note_needs(desk, "checks", name, check.needs)
     _lint_names(desk, name, check)
     found = any(True for _ in desk.places(check))
     problems = desk.base.documents[f"checks/{name.replace('.', '/')}.yaml"].problems

@@ -123,3 +123,14 @@ def note_braces(desk: Desk, kind: str, name: str, where: Where, text: str, *, it
             desk.note(kind, name, where, f"'{found}' is never filled in; only '{{it}}' is")
         elif not it:
             desk.note(kind, name, where, "'{it}' stands for nothing here; name the part")
+
+
+def note_needs(desk: Desk, kind: str, name: str, needs: Iterable[str]) -> None:
+    """Note every option asked for that no machine has."""
+    options = [machine.options for machine in desk.base.machines.values()]
+    for number, need in enumerate(needs):
+        option, _, wanted = need.partition("=")
+        allowed = (wanted or "yes").split("|")
+        if not any(have.get(option) in allowed for have in options):
+            what = f"no machine has '{need}'; write an option and value that a machine has"
+            desk.note(kind, name, ("needs", number), what)

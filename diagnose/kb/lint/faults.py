@@ -11,7 +11,7 @@ from diagnose.catalogue import Catalogue, belongs
 from diagnose.circuit import joined
 from diagnose.errors import ReadingError, UnitError
 from diagnose.kb.atoms import ZONES
-from diagnose.kb.lint.desk import Desk, no_such, note_braces
+from diagnose.kb.lint.desk import Desk, no_such, note_braces, note_needs
 from diagnose.kb.lint.parts import READS
 from diagnose.kb.reader import Where
 from diagnose.kb.schema import PARAMETERS, Case, Check, Component, Effect, Fault, Severity
@@ -51,6 +51,7 @@ def lint_faults(desk: Desk) -> None:
             for number, effect in enumerate(fault.effect):
                 _lint_effect(desk, name, component, ("effect", number), effect)
             _lint_seen(desk, name, fault)
+        note_needs(desk, "faults", name, fault.needs)
         _lint_review(desk, name, fault)
         _lint_remedy(desk, name, fault)
         _lint_numbers(desk, name, fault)
