@@ -18,6 +18,7 @@ from diagnose.errors import KnowledgeError, Problem
 from diagnose.kb.reader import Document, read_text
 from diagnose.kb.schema import Check, Citation, Component, Fault, Machine, RuleShape
 
+NOT_READ = {"templates", "words"}  # folders read by others
 FOLDER = Path(__file__).resolve().parents[2] / "knowledge"
 Shape = TypeVar("Shape", bound=BaseModel)
 
@@ -37,8 +38,11 @@ class KnowledgeBase:
 
 
 def list_files(folder: Path = FOLDER) -> list[Path]:
-    """Return the knowledge files below ``folder``, templates left out, in a fixed order."""
-    files = sorted(path for path in folder.rglob("*.yaml") if "templates" not in path.parts)
+    """Return the knowledge files below ``folder``, in a fixed order.
+
+    Templates are left out, and words in other languages: they change nothing that is worked out.
+    """
+    files = sorted(p for p in folder.rglob("*.yaml") if not NOT_READ & set(p.parts))
     if not files:
         raise KnowledgeError(
             [Problem(str(folder), 1, "folder", "holds no knowledge files; reinstall the package")]

@@ -13,6 +13,7 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 ORDER = (
+    "language",
     "errors",
     "units",
     "places",
@@ -48,6 +49,7 @@ ORDER = (
     "outline",
     "pretend",
     "layout",
+    "signs",
     "draw",
     "zone",
     "areas",
