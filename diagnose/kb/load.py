@@ -42,7 +42,8 @@ def list_files(folder: Path = FOLDER) -> list[Path]:
 
     Templates are left out, and words in other languages: they change nothing that is worked out.
     """
-    files = sorted(p for p in folder.rglob("*.yaml") if not NOT_READ & set(p.parts))
+    found = folder.rglob("*.yaml")
+    files = sorted(p for p in found if not NOT_READ & {*p.relative_to(folder).parts})
     if not files:
         raise KnowledgeError(
             [Problem(str(folder), 1, "folder", "holds no knowledge files; reinstall the package")]

@@ -1,4 +1,4 @@
-"""Texts of the knowledge in other languages: ``knowledge/words/<language>.yaml``, read strictly.
+"""Texts of the knowledge in other languages: ``knowledge/words/<language>``, read strictly.
 
 A text is found by its English words, so that no knowledge file has to change for a language, and
 a text that was changed loses its translation instead of keeping a wrong one. What is missing stays
@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, TypeVar
 
 from pydantic import Field
 
-from diagnose.errors import KnowledgeError
+from diagnose.errors import KnowledgeError, Problem
 from diagnose.kb.load import KnowledgeBase, check_shape
 from diagnose.kb.reader import Document, read_text
 from diagnose.kb.schema import (
@@ -31,8 +31,8 @@ from diagnose.kb.schema import (
     Words,
 )
 
-FOLDER = "words"
-FIELD = re.compile(r"\{\w*\}")
+PLACE = "words"
+PLACES = re.compile(r"\{\w*\}")
 Say = Callable[[str], str]
 Item = TypeVar("Item")
 
@@ -45,14 +45,28 @@ class Pair(Strict):
 
 
 class Pairs(Strict):
-    """The file of one language."""
+    """One file of a language."""
 
     texts: Annotated[list[Pair], Field(min_length=1)]
 
 
-def words_path(folder: Path, language: str) -> Path:
-    """Return where the texts of a language lie."""
-    return folder / FOLDER / f"{language}.yaml"
+@dataclass
+class Said:
+    """Everything said in a language: by the English text, with the place where it stands."""
+
+    documents: list[Document] = field(default_factory=list)
+    texts: dict[str, str] = field(default_factory=dict)
+    places: dict[str, tuple[Document, int]] = field(default_factory=dict)
+
+    @property
+    def problems(self) -> list[Problem]:
+        """What is wrong, in all files."""
+        return [problem for document in self.documents for problem in document.problems]
+
+    def note(self, text: str, what: str) -> None:
+        """Add a problem at the place of a text."""
+        document, number = self.places[text]
+        document.note(("texts", number, "text"), what)
 
 
 def list_languages(folder: Path) -> list[str]:
@@ -62,7 +76,7 @@ def list_languages(folder: Path) -> list[str]:
     >>> "de" in list_languages(FOLDER)
     True
     """
-    return sorted(path.stem for path in (folder / FOLDER).glob("*.yaml"))
+    return sorted(path.name for path in (folder / PLACE).glob("*") if path.is_dir())
 
 
 def load_words(folder: Path, language: str) -> dict[str, str]:
@@ -71,40 +85,46 @@ def load_words(folder: Path, language: str) -> dict[str, str]:
     Raises
     ------
     KnowledgeError
-        With every problem of the file.
+        With every problem of its files.
     """
-    path = words_path(folder, language)
-    if not path.is_file():
-        return {}
-    document, found = read_words(path, f"{folder.name}/{FOLDER}/{path.name}")
-    if document.problems:
-        raise KnowledgeError(document.problems)
-    return {text: said for text, (said, _line) in found.items()}
+    found = read_words(folder, language)
+    if found.problems:
+        raise KnowledgeError(found.problems)
+    return found.texts
 
 
-def read_words(path: Path, name: str) -> tuple[Document, dict[str, tuple[str, int]]]:
-    """Return a file and its texts: English -> what is said, and its place in the list."""
+def read_words(folder: Path, language: str) -> Said:
+    """Return what is said in a language, and every problem of its files."""
+    found = Said()
+    for path in sorted((folder / PLACE / language).glob("*.yaml")):
+        document = _read_file(path, f"{folder.name}/{path.relative_to(folder).as_posix()}")
+        found.documents.append(document)
+        own = None if document.problems else check_shape(document, document.data, Pairs, ())
+        for number, pair in enumerate(own.texts if own else ()):
+            _take(found, document, pair, number)
+    return found
+
+
+def _read_file(path: Path, name: str) -> Document:
     try:
-        document = read_text(path.read_text(encoding="utf-8"), name)
+        return read_text(path.read_text(encoding="utf-8"), name)
     except (OSError, UnicodeDecodeError) as error:
         why = getattr(error, "strerror", None) or "it is not UTF-8 text"
         document = Document(name)
         document.note((), f"cannot be read: {why}; restore the file")
-    found: dict[str, tuple[str, int]] = {}
-    own = None if document.problems else check_shape(document, document.data, Pairs, ())
-    for number, pair in enumerate(own.texts if own else ()):
-        _note_pair(document, pair, number, found)
-        found.setdefault(pair.text, (pair.said, number))
-    return document, found
+        return document
 
 
-def _note_pair(document: Document, pair: Pair, number: int, found: Mapping[str, object]) -> None:
-    if pair.text in found:
-        document.note(("texts", number, "text"), "stands twice; keep one")
-    wanted, given = (sorted(FIELD.findall(text)) for text in (pair.text, pair.said))
+def _take(found: Said, document: Document, pair: Pair, number: int) -> None:
+    if pair.text in found.texts:
+        document.note(("texts", number, "text"), f"'{pair.text}' stands twice; keep one")
+        return
+    wanted, given = (sorted(PLACES.findall(text)) for text in (pair.text, pair.said))
     if wanted != given:
         what = f"has the places {given or 'none'} to fill in, not {wanted or 'none'}; keep them"
         document.note(("texts", number, "said"), what)
+    found.texts[pair.text] = pair.said
+    found.places[pair.text] = document, number
 
 
 def translate(base: KnowledgeBase, say: Say) -> KnowledgeBase:

@@ -11,7 +11,7 @@ LONG_KNOWLEDGE = (
     "rules/*.yaml",
     "machines/*.yaml",
     "components/*.yaml",
-    "words/*.yaml",
+    "words/*/*.yaml",
     "sources.yaml",
 )
 FORBIDDEN_STEMS = {"utils", "util", "helpers", "helper", "common", "manager", "base", "misc"}

@@ -8,19 +8,18 @@ from pathlib import Path
 
 from diagnose.errors import Problem
 from diagnose.kb.load import KnowledgeBase
-from diagnose.kb.words import FOLDER, list_languages, list_texts, read_words, words_path
+from diagnose.kb.words import list_languages, list_texts, read_words
 
 
 def lint_words(folder: Path, base: KnowledgeBase) -> Iterator[Problem]:
     """Yield every problem of the texts in other languages."""
     known = list_texts(base)
     for language in list_languages(folder):
-        path = words_path(folder, language)
-        document, found = read_words(path, f"{folder.name}/{FOLDER}/{path.name}")
-        for text, (_said, number) in found.items():
+        found = read_words(folder, language)
+        for text in found.texts:
             if text not in known:
-                document.note(("texts", number, "text"), _say_gone(text, known))
-        yield from document.problems
+                found.note(text, _say_gone(text, known))
+        yield from found.problems
 
 
 def _say_gone(text: str, known: list[str]) -> str:
