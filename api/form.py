@@ -94,7 +94,7 @@ def desk_of(request: Request) -> Desk:
 
 def units_of(request: Request) -> Units:
     """Return the units that this browser has chosen; a cookie that fits nothing chooses none."""
-    low, _, high = request.cookies.get(UNITS_COOKIE, "").partition(".")
+    low, _dot, high = request.cookies.get(UNITS_COOKIE, "").partition(".")
     return Units(low if low in LOW_PRESSURE else "", high if high in HIGH_PRESSURE else "")
 
 

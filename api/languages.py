@@ -11,7 +11,7 @@ from fastapi import Request
 
 from api.guard import App, Message, Receive, Send
 from api.tongue import NAMES, Tongue
-from diagnose.language import CLOSE, ENGLISH, OPEN, _, speaking, spoken
+from diagnose.language import CLOSE, ENGLISH, OPEN, SOFT, _, speaking, spoken
 
 COOKIE = "language"
 WANTED = 20  # languages of a browser that are looked at
@@ -90,7 +90,7 @@ def mark_english(page: str) -> str:
 
 def _mark_text(text: str, is_alone: bool) -> str:
     begin, end = ("", "") if is_alone else (f'<span lang="{ENGLISH}">', "</span>")
-    return text.replace(OPEN, begin).replace(CLOSE, end)
+    return text.replace(OPEN, begin).replace(CLOSE, end).replace(SOFT, "")
 
 
 def say_time(at: datetime) -> str:

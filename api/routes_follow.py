@@ -75,7 +75,7 @@ def _find_remedy(bench: Bench, name: str) -> Remedied:
     CircuitError, InputError
         Nothing is put right by it, or only biomed may do it.
     """
-    act, _, component = name.partition("@")
+    act, _at, component = name.partition("@")
     own = find_remedy(bench.catalogue, act, component)
     if bench.work.who == "user" and own not in list_remedies(bench.catalogue)[1].values():
         raise UnknownError("remedy", _("'{name}' is done by biomed").format(name=name))
@@ -163,7 +163,7 @@ def choose_other(request: Request, name: str, search: str = "") -> HTMLResponse:
 @routes.get("/remedies")
 def choose_remedy(request: Request, name: str, search: str = "") -> HTMLResponse:
     """Show everything that may be put right."""
-    items, _ = list_remedies(desk_of(request).read(name).view.catalogue)
+    items, _found = list_remedies(desk_of(request).read(name).view.catalogue)
     found = [item for item in items if has_words(item, search)]
     return show(request, "choose", name=name, title=_("What was put right?"), below="put-right",
                 search=search, groups=board.group(found), page="remedies")  # fmt: skip

@@ -135,7 +135,7 @@ def _choice_lines(choices: Sequence[Choice]) -> list[Line]:
 
 def _say_meaning(meaning: OutcomeMeaning) -> str:
     """Return an outcome and what would then be likeliest; the chance is never cut off."""
-    cause, _, chance = meaning.then.rpartition(", ")
+    cause, _comma, chance = meaning.then.rpartition(", ")
     chance = chance.removeprefix("about ")
     head = f"     {fit(meaning.title, SEEN_WIDTH)} → "
     return f"{head}{fit(_lower(cause), WIDTH - len(head) - len(chance) - 2)}, {chance}"

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from diagnose.catalogue import Catalogue, sightings
-from diagnose.language import _, mark
+from diagnose.language import _, mark, say_percent
 from diagnose.model import REMOVE, RETURN, SOMETHING_ELSE, Disposition, Reading, Remedied, WorkUp
 from diagnose.predict import Table
 from diagnose.progress import state_independent, state_repeat
@@ -98,7 +98,7 @@ def find_standing(
     fixed = fixed_at(catalogue, work) <= len(work.remedies)
     repeat = state_repeat(catalogue, work)
     independent = state_independent(catalogue, tested, work)
-    blamed = next(names for names, _ in named if names != ("nothing_wrong",))
+    blamed = next(names for names, _chance in named if names != ("nothing_wrong",))
     put_right = all(name in table.causes and fixed[table.causes.index(name)] for name in blamed)
     absent = ids == ("nothing_wrong",) and repeat == "passed" and independent == "passed"
     else_ = ranking.something_else
@@ -209,7 +209,7 @@ def _lacks(
     if marks["chance_left"] != "low":
         found.append(
             _("the chance of a remaining fault is {chance}, above {most}").format(
-                chance=f"{ranking.remaining:.2%}", most=f"{REMAINING_MOST:.2%}"
+                chance=say_percent(ranking.remaining), most=say_percent(REMAINING_MOST)
             )
         )
     if work.stopped or marks["time"] == "out":

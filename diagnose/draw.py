@@ -236,7 +236,7 @@ def define_patterns(prefix: str) -> str:
         f'<pattern id="{prefix}-band{i}" width="{gap}" height="{gap}" '
         'patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         f'<rect width="{gap}" height="{gap}" fill="{fill}"/>{hatch.format(gap, "#7a4300", 2)}'
-        for i, (_, gap, fill, _) in enumerate(BANDS)
+        for i, (_least, gap, fill, _label) in enumerate(BANDS)
     ]
     for name, turn in (("isolated", -45), ("swapped", 0)):
         patterns.append(
@@ -313,7 +313,7 @@ def draw_ways(circuit: Circuit, layout: Layout, view: View) -> Iterator[str]:
         state = view.states.get(circuit.spaces[first], "plain")
         points, is_one_way = (way[::-1], True) if second in exits else (way, first in exits)
         drawn.append((order.index(state), _way(points, state, is_one_way)))
-    return (svg for _, svg in sorted(drawn, key=lambda pair: pair[0]))
+    return (svg for _place, svg in sorted(drawn, key=lambda pair: pair[0]))
 
 
 def _way(points: tuple[Point, ...], state: str, is_one_way: bool) -> str:
@@ -373,7 +373,7 @@ def _tell(circuit: Circuit, view: View, name: str) -> str:
 
 
 def _band(chance: float) -> int | None:
-    return next((i for i, (least, *_) in enumerate(BANDS) if chance >= least), None)
+    return next((i for i, (least, *_rest) in enumerate(BANDS) if chance >= least), None)
 
 
 def _corner(x: float, y: float, is_filled: bool) -> str:

@@ -19,6 +19,7 @@ from gettext import NullTranslations
 ENGLISH = "en"
 #: around English text inside another language: characters that no text holds (private use)
 OPEN, CLOSE = "\ue000", "\ue001"
+SOFT = "\u00ad"  # soft hyphen: where a drawing may break a long name
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,6 +119,22 @@ def first_capital(text: str) -> str:
     return text[:start] + text[start : start + 1].upper() + text[start + 1 :]
 
 
+def say_percent(share: float) -> str:
+    """Return a share in hundredths, as a number is written here.
+
+    Parameters
+    ----------
+    share : float
+        0 to 1 [-].
+
+    Examples
+    --------
+    >>> say_percent(0.0015)
+    '0.15%'
+    """
+    return f"{share:.2%}".replace(".", spoken().decimal)
+
+
 def plain(text: str) -> str:
-    """Return a text without the marks around what is English in it."""
-    return text.replace(OPEN, "").replace(CLOSE, "")
+    """Return a text without any mark: around what is English in it, or inside a long name."""
+    return text.replace(OPEN, "").replace(CLOSE, "").replace(SOFT, "")

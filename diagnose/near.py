@@ -96,10 +96,10 @@ def _fit(layout: Layout, likely: list[str]) -> Frame:
 def _surround(layout: Layout, names: list[str]) -> Frame:
     boxes = [layout.boxes[name] for name in names]
     return (
-        min(x for x, *_ in boxes) - EDGE,
-        min(y for _, y, *_ in boxes) - EDGE,
-        max(x + wide for x, _, wide, _ in boxes) + EDGE,
-        max(y + high for _, y, _, high in boxes) + EDGE,
+        min(x for x, *_rest in boxes) - EDGE,
+        min(y for _x, y, *_rest in boxes) - EDGE,
+        max(x + wide for x, _y, wide, _high in boxes) + EDGE,
+        max(y + high for _x, y, _wide, high in boxes) + EDGE,
     )
 
 
