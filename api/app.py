@@ -14,14 +14,18 @@ from fastapi.staticfiles import StaticFiles
 
 from api import (
     form,
+    routes_biomed,
+    routes_drill,
     routes_fleet,
     routes_follow,
+    routes_group,
     routes_json,
     routes_pages,
     routes_paper,
     routes_server,
     routes_work,
 )
+from api.behind import TakesIn
 from api.described import describe
 from api.desk import Desk
 from api.engine import REMEMBERED, Engine
@@ -35,6 +39,7 @@ from api.show import SAFETY
 from api.watch import METHODS, Figures, Watch, find_template, write_log
 from diagnose.errors import DiagnoseError
 from diagnose.language import _, mark, spoken
+from diagnose.logbook.behind import Intake
 
 log = logging.getLogger(__name__)
 HERE = Path(__file__).parent
@@ -63,7 +68,8 @@ def make_app(engine: Engine) -> FastAPI:
     app.state.engine, app.state.desk = engine, Desk(engine)
     app.state.templates = _make_templates()
     add_json(app)
-    for part in (routes_pages, routes_follow, routes_paper, routes_fleet):
+    pages = (routes_pages, routes_follow, routes_paper, routes_fleet, routes_biomed)
+    for part in (*pages, routes_group, routes_drill):  # 'groups' is no drill, so it stands first
         app.include_router(part.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_middleware(Guard, say=say_trouble)
@@ -164,6 +170,10 @@ def run_server(engine: Engine, port: int, log_to: str | None = None) -> None:
             raise InputError("--port", what, do="name another, such as 8001") from error
         if log_to is not None:
             write_log(log_to)
-        config = uvicorn.Config(make_app(engine), log_level="warning", server_header=False)
+        app, intake = make_app(engine), Intake()
+        intake.tell()
+        app.add_middleware(TakesIn, intake=intake)
+        config = uvicorn.Config(app, log_level="warning", server_header=False)
         print(f"http://127.0.0.1:{port} until Ctrl-C", file=sys.stderr, flush=True)
         uvicorn.Server(config).run(sockets=[listener])
+        intake.finish()

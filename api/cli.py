@@ -12,7 +12,9 @@ import typer
 from typer.core import TyperGroup
 
 from api import fleet
+from api.drill_cli import drill
 from api.errors import EXIT_CODES, STOPPED, InputError, find_code, say_error
+from api.learning import log
 from diagnose.places import knowledge_folder
 
 ABOUT = f"""Finds why an anaesthesia-workstation checkout step failed, in the fewest minutes.
@@ -60,6 +62,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 80},
 )
 
+app.add_typer(log, name="log")
+app.add_typer(drill, name="drill")
 app.add_typer(fleet.app, name="fleet")
 
 Knowledge = fleet.Knowledge
@@ -93,9 +97,10 @@ ExitDisposition = Annotated[
 
 
 def _engine(knowledge: Path | None) -> Any:
+    from api.accepted import read_rates
     from api.engine import Engine
 
-    return Engine(knowledge or knowledge_folder())
+    return Engine(knowledge or knowledge_folder(), read_rates)
 
 
 @app.command("work-up")

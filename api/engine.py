@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from diagnose.model import Assessment, WorkUp
     from diagnose.session import Kit
 
+#: what a person accepted in place of the knowledge's rates, for a machine
+Rates = Callable[["KnowledgeBase", str], Mapping[str, float]]
 PATIENCE = 0.8  # seconds of silence before waiting is announced
 REMEMBERED = 256  # assessments, of some 100 KB each
 
@@ -51,9 +53,10 @@ class Engine:
     Its words are those of the request's language; what is worked out is the same in each.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, rates: Rates | None = None) -> None:
         self.folder = folder
         self.tongue = Tongue(folder)
+        self.rates = rates or (lambda _base, _machine: {})
         self._outline: Outline | None = None
         self._base: KnowledgeBase | None = None
         self._jobs: dict[str, _Job] = {}
@@ -132,6 +135,11 @@ class Engine:
         job = self._jobs[machine]
         return (job.done, job.all) if job.thread.is_alive() else None
 
+    @property
+    def one_at_a_time(self) -> threading.Lock:
+        """What to hold while a kit is used in another way than by ``diagnose``."""
+        return self._diagnosing
+
     def diagnose(self, work: WorkUp) -> Assessment:
         """Return what can be said about a work-up; several threads may ask.
 
@@ -168,7 +176,9 @@ class _Job:
         try:
             from diagnose.session import make_kit
 
-            self.kit = make_kit(self.engine.base(), self.machine, self._note)
+            base = self.engine.base()
+            rates = self.engine.rates(base, self.machine)
+            self.kit = make_kit(base, self.machine, self._note, rates)
         except BaseException as error:
             self.error = error
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from diagnose.errors import (
     CircuitError,
     DiagnoseError,
+    EntryError,
     FleetError,
     KnowledgeError,
     LogError,
@@ -169,6 +170,8 @@ def _list_problems(error: DiagnoseError) -> tuple[dict[str, object], ...]:
             return (one_problem("answer", f"'{error.text}' {error.why}", [error.wanted]),)
         case CircuitError():
             return (one_problem(error.machine, error.what, error.allowed),)
+        case EntryError():
+            return (one_problem(error.field, f"{error.what}; {error.do}", error.allowed),)
         case FleetError():
             return tuple(one_problem(f"{p.path}:{p.line}: {p.field}" if p.path else p.field, p.what)
                          for p in error.problems)  # fmt: skip

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 
 from api.errors import NOT_SAVED, OK
 from api.show import Line, lines, wrap
 from diagnose.errors import LogError
 from diagnose.journal import Journal
+from diagnose.logbook.behind import Intake
 from diagnose.model import Disposition, Entry
 
 
@@ -18,6 +20,8 @@ class Keeper:
         self._journal = journal
         self._say = say
         self.trouble = ""
+        shared = journal is not None and "TENHOLD_DATABASE" in os.environ
+        self.intake = Intake() if shared else None  # else the next 'tenhold log' takes it in
         self._try()
 
     def _try(self) -> None:
@@ -27,6 +31,8 @@ class Keeper:
         try:
             self._journal.flush()
             self.trouble = ""
+            if self.intake is not None:
+                self.intake.tell(self._journal.path.stem, self._journal.lines)
         except LogError as error:
             self.trouble = str(error)
         if self.trouble and not before:
@@ -72,6 +78,8 @@ class Keeper:
         """Return the exit code, and everything entered if it could not be saved."""
         self._try()
         self.release()
+        if self.intake is not None:
+            self.intake.finish()
         if not self.trouble or self._journal is None:
             return OK, []
         found = [

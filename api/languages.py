@@ -17,6 +17,8 @@ COOKIE = "language"
 WANTED = 20  # languages of a browser that are looked at
 #: what programs ask for, and what has no words: always English
 FOR_PROGRAMS = ("/api/", "/openapi.json", "/health", "/ready", "/metrics", "/static/")
+#: pages that are not translated yet: whole in English, rather than half in each
+NOT_YET = ("/drills", "/biomed")
 TAG = re.compile(r"<[^>]*>")
 NO_PARTS = re.compile(r"<(/?)(title|option|text|desc)\b")  # elements that hold text alone
 
@@ -60,7 +62,7 @@ class Speak:
 
     async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
         """Serve one request."""
-        if scope["type"] != "http" or scope["path"].startswith(FOR_PROGRAMS):
+        if scope["type"] != "http" or scope["path"].startswith(FOR_PROGRAMS + NOT_YET):
             await self.app(scope, receive, send)
             return
         request = Request(scope)

@@ -111,8 +111,8 @@ def say_entry(catalogue: Catalogue, entry: Reading | Remedied, units: Units = AS
 
 
 def say_remedy(catalogue: Catalogue, remedy: Remedied) -> str:
-    """Return a remedy in words."""
-    for cause in catalogue.causes:
+    """Return a remedy in words, those for a user where a user may do it."""
+    for cause in sorted(catalogue.causes, key=lambda cause: cause.fault.remedy.by != "user"):
         own = cause.fault.remedy
         if (own.act, cause.component) == (remedy.act, remedy.component):
             return words(catalogue, own.say, cause.component)

@@ -157,8 +157,7 @@ def is_possible(circuit: Circuit, check: Check, it: str) -> bool:
     for each in check.procedure:
         names |= set(each.set_ or {})
         names |= {each.port.split(".")[0]} if each.port else set()
-    if check.reading.at:
-        names.add(check.reading.at.split(".")[0])
+    names |= {port.split(".")[0] for port in check.reading.ports}
     return all(name.replace("$it", it) in circuit.kinds for name in names)
 
 

@@ -9,12 +9,10 @@ from diagnose.catalogue import Catalogue, words
 from diagnose.course import Planner
 from diagnose.language import _, without_stop
 from diagnose.model import Choice, OutcomeMeaning, Remedied
-from diagnose.plan import WORTH, Option, Plan
-
-SHOWN = 3
+from diagnose.plan import SEEN, WORTH, Option, Plan
 
 
-def show_choices(planner: Planner, plan_: Plan, number: int = SHOWN) -> tuple[Choice, ...]:
+def show_choices(planner: Planner, plan_: Plan, number: int = SEEN) -> tuple[Choice, ...]:
     """Return the best options in words."""
     worth = [option for option in plan_.options if option.score < plan_.now - WORTH]
     return tuple(

@@ -194,8 +194,8 @@ def spread(circuit: Circuit, check: Check, it: str = "") -> tuple[set[str], set[
                 start = circuit.space(port.replace("$it", it))
                 pressed |= {start} | nx.descendants(graph, start)
         filled = any(each.fill for each in check.procedure)
-        if move.wait and check.reading.at and not filled:
-            start = find_space(circuit, check.reading.at.replace("$it", it))
+        for port in check.reading.ports if move.wait and not filled else ():
+            start = find_space(circuit, port.replace("$it", it))
             pressed |= {start} | nx.ancestors(graph, start)  # what leaks in is read here
         if move.squeeze:
             start = find_space(circuit, move.squeeze.replace("$it", it))
@@ -261,8 +261,34 @@ def find_bellows(circuit: Circuit, port: str) -> str | None:
     return next(found, None)
 
 
+def joined(circuit: Circuit, check: Check, it: str = "") -> set[str]:
+    """Return the gas spaces that can feel a check at any time, whichever way gas would go.
+
+    >>> from diagnose.kb.load import load
+    >>> base = load()
+    >>> own = joined(wire(base, "small"), base.checks["breathing.hold_30"])
+    >>> "manifold.in" in own or "flow_tube" in str(own), "o2_cylinder.out" in own
+    (True, False)
+    """
+    times = [put(circuit, check, it)]
+    for move in check.procedure:
+        changed = {name.replace("$it", it): to for name, to in (move.set_ or {}).items()}
+        times.append({**times[-1], **changed})
+        if move.breathe:
+            times += [times[-1] | phases(circuit, phase) for phase in (INSPIRATION, EXPIRATION)]
+    ways = nx.Graph()
+    moved = [move.port.replace("$it", it) for move in check.procedure if move.port]
+    seeds = {find_space(circuit, port) for port in [*_named_ports(check, it), *moved]}
+    ways.add_nodes_from(seeds)
+    for piece in circuit.pieces:
+        is_way = piece.element.type in ("passage", "valve", "relief") and piece.after != ROOM
+        if is_way and not all(_is_shut(circuit, piece, positions) for positions in times):
+            ways.add_edge(piece.before, piece.after)
+    return seeds.union(*(nx.node_connected_component(ways, seed) for seed in seeds))
+
+
 def _named_ports(check: Check, it: str) -> list[str]:
-    ports = [check.reading.at] + [move.squeeze for move in check.procedure]
+    ports = [*check.reading.ports, *(move.squeeze for move in check.procedure)]
     return [port.replace("$it", it) for port in ports if port]
 
 

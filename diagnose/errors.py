@@ -11,6 +11,8 @@ DiagnoseError
     PhysicsError     a value outside the range of a model
     CacheError       the compiled tables cannot be read or written
     LogError         a work-up cannot be stored or read back
+    EntryError       an entry of biomed that the logbook does not take
+    DrillError       a drill cannot be set, or an act is not possible in it
     FleetError       problems in the list of single machines, all at once
 """
 
@@ -101,6 +103,26 @@ class LogError(DiagnoseError):
     def __init__(self, path: str, what: str, do: str) -> None:
         self.path, self.what, self.do = path, what, do
         super().__init__(f"{path}: {what}; {do}")
+
+
+class EntryError(DiagnoseError):
+    """An entry of biomed does not belong to the work-up as it stands, or is not whole."""
+
+    def __init__(
+        self, stream: str, field: str, what: str, do: str, allowed: Sequence[str] = ()
+    ) -> None:
+        self.stream, self.field, self.what, self.do = stream, field, what, do
+        self.allowed = tuple(allowed)
+        tail = f"; allowed: {', '.join(allowed)}" if allowed else ""
+        super().__init__(f"{stream}: {field}: {what}{tail}; {do}")
+
+
+class DrillError(DiagnoseError):
+    """A drill cannot be set so, or an act is not possible in it: where, what, what to do."""
+
+    def __init__(self, where: str, what: str, do: str = "") -> None:
+        self.where, self.what, self.do = where, what, do
+        super().__init__(f"{where}: {what}" + (f"; {do}" if do else ""))
 
 
 class FleetError(DiagnoseError):

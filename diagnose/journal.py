@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 import secrets
+import time
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
@@ -20,6 +21,7 @@ from diagnose.errors import LogError
 from diagnose.model import Entry, Reading, Remedied, WorkUp
 from diagnose.places import state_folder
 
+PATIENCE = 1.0  # how long a record may be held by its reader before it counts as open [s]
 FORM = 1  # raise when the meaning of a line changes
 _SPACE = "free space on the disk, or set TENHOLD_STATE to another folder"
 _FOLDER = "set TENHOLD_STATE to a folder that can be written"
@@ -128,15 +130,20 @@ def _open(path: Path) -> int:
 
 
 def _lock(file: int) -> None:
-    """Refuse a record that is open in another window."""
+    """Refuse a record that is open in another window; the logbook reads one only for a moment."""
     try:
         import fcntl
     except ImportError:  # not on this system: two windows on one record are the person's care
         return
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as error:
-        raise OSError(error.errno, "it is open in another window") from error
+    until = time.monotonic() + PATIENCE
+    while True:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return
+        except BlockingIOError as error:
+            if time.monotonic() > until:
+                raise OSError(error.errno, "it is open in another window") from error
+        time.sleep(0.01)
 
 
 def _sync_folder(folder: Path) -> None:
@@ -239,7 +246,7 @@ def read_record(path: Path, first: int | None = None) -> Record:
     if not events or events[0].get("event") != "opened":
         raise LogError(str(path), "is no record of a work-up", "name a file that tenhold wrote")
     try:
-        return _replay(path, events)
+        return replay(path, events)
     except (KeyError, TypeError, ValueError) as error:
         what = f"tells no work-up ({type(error).__name__}: {error})"
         raise LogError(str(path), what, "begin a new work-up") from error
@@ -268,7 +275,14 @@ def _parse(path: Path, lines: list[str]) -> Iterator[dict[str, Any]]:
                 raise LogError(str(path), f"line {number} is not readable", do) from error
 
 
-def _replay(path: Path, events: list[dict[str, Any]]) -> Record:
+def replay(path: Path, events: list[dict[str, Any]]) -> Record:
+    """Return the work-up that the lines of a journal tell, the first of them "opened".
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        They tell none.
+    """
     head, is_closed = events[0], False
     if head["form"] != FORM:
         raise ValueError(f"form {head['form']} is not {FORM}, the form of this version")

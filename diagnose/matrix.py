@@ -15,7 +15,7 @@ from html import escape
 from diagnose.catalogue import Catalogue, Cause, Test, words
 from diagnose.coverage import SHOWS, Coverage
 from diagnose.draw import MARGIN
-from diagnose.kb.schema import ZONES
+from diagnose.kb.atoms import ZONES
 from diagnose.outline import ZONE_TITLES
 from diagnose.signs import BOLD, INK
 

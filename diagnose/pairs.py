@@ -6,9 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.catalogue import Catalogue
+from diagnose.chances import band_chances
 from diagnose.likelihood import TINY, Again, Group, density, is_beyond, log_likelihood
 from diagnose.physics.laws import Array
-from diagnose.predict import Table, band_chances
+from diagnose.predict import Table
 
 PAIR_PARTICLES = 8  # machines a pair is judged on
 PAIRS = 231  # pairs that are weighed

@@ -28,7 +28,7 @@ N_MACHINES = 24  # machines of a profile, and severities of a cause
 SEED = 20_261_125
 
 #: what of a check and its reading decides the solution
-_SOLVED = {"set_up", "isolate", "procedure", "quantity", "at", "reach", "when"}
+_SOLVED = {"set_up", "isolate", "procedure", "quantity", "at", "reach", "when", "signs"}
 
 Memory = MutableMapping[str, Array]
 
@@ -39,6 +39,7 @@ _WRITES = {
     "feed": ("flow",),
     "misread": ("gain", "offset", "bias", "top"),
     "empty": ("fill",),
+    "shift": ("keeps",),
 }
 
 
@@ -166,8 +167,8 @@ def predict_quantity(bench: Bench, test: Test, memory: Memory | None = None) -> 
 
     Returns
     -------
-    array, shape (n_causes + 1, n_machines)
-        The reading before any reading error.
+    array, shape (n_causes + 1, n_machines) or (n_causes + 1, n_machines, n_signs)
+        The reading before any reading error; or the signs that a person judges by.
     """
     felt = _felt(bench, test)
     key = _name_solution(bench, test, felt) if memory is not None else ""
@@ -201,7 +202,8 @@ def _felt(bench: Bench, test: Test) -> list[int]:
     found = reach_rows(bench.network, test.check, test.it, rows, retable)
     outside = np.zeros((1, found.shape[1]), dtype=bool)
     before, after = ends(bench.network)
-    near = found[before] | np.concatenate([found, outside])[after]
+    padded = np.concatenate([found, outside])
+    near = padded[before] | padded[after]
     pieces = bench.network.pieces
     reads_oxygen = test.check.reading.quantity == "oxygen"
     names = {
@@ -277,4 +279,4 @@ def _solve(bench: Bench, test: Test, chosen: list[int]) -> Array:
     rows, retable = _tables(bench, test, chosen)
     supplies = test.check.isolate.get(SUPPLIES) != "off"
     read = play(bench.network, test.check, test.it, rows.copy(), retable, supplies=supplies)
-    return read.reshape(len(chosen) + 1, bench.n)
+    return read.reshape(len(chosen) + 1, bench.n, *read.shape[1:])

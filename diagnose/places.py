@@ -32,3 +32,8 @@ def state_folder() -> Path:
     import platformdirs
 
     return Path(platformdirs.user_state_dir("tenhold", False))
+
+
+def logbook_file() -> Path:
+    """Return the file of the logbook where no database is named by TENHOLD_DATABASE."""
+    return state_folder() / "logbook.sqlite"

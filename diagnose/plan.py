@@ -40,6 +40,7 @@ ASK = 0.75  # reading what to do and telling what was seen, beside the doing; ju
 CHANGE = 0.12  # turning one control or moving one part; judgement [min]
 REPEAT_LEAST = 0.25  # chance of an intermittent cause that makes a repeat worth offering [-]
 TESTS_MOST = 14
+SEEN = 3  # options that a person sees
 SURE = 0.75  # a remedy this likely to be right is done at once [-]
 WORTH = 1e-9  # what an act must save to be worth anything [min]
 REMEDY_LEAST = 0.004  # chance below which a remedy is not offered [-]
@@ -164,11 +165,23 @@ def plan(planner: Planner, ranking: Ranking, work: WorkUp, may_return: bool) -> 
             option.test,
         )
     )
+    options = _show_lead(options)
     ahead = 0.0
     if options:
         after = course(belief, options[0].after, state)
         ahead = options[0].minutes + float(options[0].chance @ after.time)
     return Plan(now, tuple(options), ahead, belief.live)
+
+
+def _show_lead(options: list[Option]) -> list[Option]:
+    """Return the options with the act that begins the simple course among those a person sees.
+
+    Who holds a torn bag in the hand expects to be told of a new one, even where a check is better.
+    """
+    led = next((place for place, option in enumerate(options) if option.leads), 0)
+    if led < SEEN:
+        return options
+    return [*options[: SEEN - 1], options[led], *options[SEEN - 1 : led], *options[led + 1 :]]
 
 
 def _follow(

@@ -9,14 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.catalogue import Catalogue, Test, sightings
+from diagnose.chances import band_chances, judge, near, reading_error, usual
 from diagnose.circuit import suspects
-from diagnose.kb.schema import Reading
 from diagnose.particles import (
     N_MACHINES,
     SEED,
@@ -27,8 +26,6 @@ from diagnose.particles import (
     set_bench,
 )
 from diagnose.physics.laws import P_SEEP, Array, hole_coefficient
-from diagnose.readings import bands
-from diagnose.units import TRADE, kind_of, to_si
 
 Float32 = NDArray[np.float32]
 Progress = Callable[[int, int, str], None]
@@ -164,10 +161,11 @@ def predict_test(
         nothing = np.full(blocks * bench.n, np.nan)
         return np.repeat(prob, bench.n, axis=0), nothing, nothing
     quantity = predict_quantity(bench, test, memory)
+    if test.check.reading.signs:
+        prob = judge(test, np.moveaxis(quantity, -1, 0)).reshape(blocks, bench.n, -1)
+        return _tell(catalogue, test, prob, np.full((2, blocks, bench.n), np.nan))
     shown = usual(quantity)
-    near = spacing(shown)
-    near[0] = 0.0  # the healthy machine has no severity
-    error = np.hypot(reading_error(test.check.reading, shown), near).reshape(-1)
+    error = np.hypot(reading_error(test.check.reading, shown), near(shown)).reshape(-1)
     differ = quantity[0] - np.median(quantity[0])
     each = [
         band_chances(test.check.reading, shown.reshape(-1) + own, error, test.check.misread)
@@ -175,12 +173,20 @@ def predict_test(
     ]
     prob = np.mean(each, axis=0).reshape(blocks, bench.n, -1)
     error = np.hypot(error, differ.std()).reshape(blocks, bench.n)
+    return _tell(catalogue, test, prob, np.stack([quantity, error]))
+
+
+def _tell(
+    catalogue: Catalogue, test: Test, prob: Array, numbers: Array
+) -> tuple[Array, Array, Array]:
+    """Return chances, quantity and error with what is stated written over what is calculated."""
     for row, told in enumerate(stated_rows(catalogue, test)):
         if told is not None:
             prob[row] = told + (1 - told.sum()) * prob[row]
             if told[np.array(test.bands)].any():
-                quantity[row] = error[row] = np.nan  # what is stated has no number behind it
-    return prob.reshape(blocks * bench.n, -1), quantity.reshape(-1), error.reshape(-1)
+                numbers[:, row] = np.nan  # what is stated has no number behind it
+    quantity, error = numbers.reshape(2, -1)
+    return prob.reshape(len(quantity), -1), quantity, error
 
 
 def stated_rows(catalogue: Catalogue, test: Test) -> list[Array | None]:
@@ -195,33 +201,6 @@ def stated_rows(catalogue: Catalogue, test: Test) -> list[Array | None]:
         own = np.array([seen.get(name, usual_) for name, usual_ in words.items()])
         found.append((1 - test.check.misread) * own if own.any() else None)
     return found
-
-
-def usual(quantity: NDArray[Any]) -> NDArray[Any]:
-    """Return what would be read in the usual machine: each machine's own deviation taken out.
-
-    The deviation counts as error of the reading instead. Else the few machines drawn would be
-    told apart by their passed steps, and a cause would be judged on the severity that chance gave
-    to the one machine that fits best.
-
-    Parameters
-    ----------
-    quantity : array, shape (..., n_causes, n_machines)
-        Readings in SI, the healthy machines first.
-
-    Returns
-    -------
-    array of the same shape
-        The same with the healthy machines' spread removed.
-
-    Examples
-    --------
-    >>> usual(np.array([[29.0, 30.0, 31.0], [19.0, 20.0, 11.0]]))
-    array([[30., 30., 30.],
-           [20., 20., 10.]])
-    """
-    healthy = quantity[..., :1, :]
-    return np.asarray(quantity - healthy + np.median(healthy, axis=-1, keepdims=True))
 
 
 def words_shown(test: Test, chances: Array, quantity: float) -> Array:
@@ -247,82 +226,6 @@ def observe(catalogue: Catalogue, test: Test) -> Array:
             rows[row] = told + (left * rest / rest.sum() if rest.sum() > 0 else 0.0)
     rows = rows / rows.sum(axis=1, keepdims=True)
     return np.asarray((1 - test.check.misread) * rows + test.check.misread / len(outcomes))
-
-
-def reading_error(reading: Reading, quantity: Array) -> Array:
-    """Return the reader's error for each predicted quantity, one standard deviation, in SI.
-
-    A reading in % has its error in percentage points, as the display shows it.
-    """
-    if reading.error is None:
-        return np.full(quantity.shape, TRADE[str(reading.unit)][1])
-    if reading.error.text.endswith("%") and reading.unit != "%":
-        floor = TRADE[str(reading.unit)][1] * 2
-        return np.maximum(to_si(reading.error.text, "fraction") * np.abs(quantity), floor)
-    return np.full(quantity.shape, to_si(reading.error.text, kind_of(str(reading.unit))))
-
-
-def rise(z: Array) -> Array:
-    """Return the chance that a standard normal lies below ``z``, to within 0.0005.
-
-    >>> [round(float(v), 3) for v in rise(np.array([-3.0, 0.0, 1.0]))]
-    [0.001, 0.5, 0.841]
-    """
-    near = np.clip(z, -8, 8)
-    return np.asarray(0.5 * (1 + np.tanh(np.sqrt(2 / np.pi) * near * (1 + 0.044715 * near * near))))
-
-
-def band_chances(reading: Reading, quantity: Array, error: Array, misread: float) -> Array:
-    """Return the chance of each outcome of a number.
-
-    Parameters
-    ----------
-    reading : Reading
-        The bands.
-    quantity, error : array, shape (n,)
-        What would be shown and how far off it is read, in SI.
-    misread : float
-        Chance of a plain mistake [-].
-
-    Returns
-    -------
-    array, shape (n, n_outcomes)
-        Chances; rows sum to 1.
-    """
-    limits = bands(reading)
-    found = np.stack(
-        [rise((high - quantity) / error) - rise((low - quantity) / error) for low, high in limits],
-        -1,
-    )
-    found = np.maximum(found, 0.0)
-    found = np.nan_to_num(found)  # an outcome without a band is no number's
-    total = found.sum(axis=-1, keepdims=True)
-    found = np.where(total > 0, found / np.where(total > 0, total, 1), 1 / len(limits))
-    return np.asarray((1 - misread) * found + misread / len(limits))
-
-
-def spacing(quantity: Array) -> Array:
-    """Return how far apart a cause's particles lie, so that the likelihood of a number has no gaps.
-
-    Parameters
-    ----------
-    quantity : array, shape (n_causes, n)
-        Predicted quantity of each particle, in SI.
-
-    Returns
-    -------
-    array, shape (n_causes, n)
-        Distance between a particle's neighbours: machines differ in more than one way.
-    """
-    order = np.argsort(quantity, axis=1)
-    ranked = np.take_along_axis(quantity, order, axis=1)
-    gap = np.empty_like(ranked)
-    gap[:, 1:-1] = ranked[:, 2:] - ranked[:, :-2]
-    gap[:, 0] = 2 * (ranked[:, 1] - ranked[:, 0])
-    gap[:, -1] = 2 * (ranked[:, -1] - ranked[:, -2])
-    found = np.empty_like(gap)
-    np.put_along_axis(found, order, gap, axis=1)
-    return np.asarray(np.minimum(found, 0.3 * (quantity.max() - quantity.min() + 1e-12)))
 
 
 def leak_sizes(bench: Bench) -> Array:

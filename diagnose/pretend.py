@@ -15,10 +15,11 @@ from zlib import crc32
 import numpy as np
 
 from diagnose.catalogue import Catalogue, Cause, Test
+from diagnose.chances import reading_error
 from diagnose.model import Reading, Remedied, WorkUp
 from diagnose.outline import checkout_steps
 from diagnose.physics.laws import Array
-from diagnose.predict import Table, compile_table, reading_error, words_shown
+from diagnose.predict import Table, compile_table, words_shown
 from diagnose.rank import is_fixed_by
 from diagnose.readings import find_band, verdict
 from diagnose.units import TRADE, show

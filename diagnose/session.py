@@ -6,7 +6,8 @@ the assessment and no later step can remove it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from diagnose import choices, course, dispose, explain, plan, predict, rank, rulebase, rules
 from diagnose.catalogue import Catalogue, list_catalogue
@@ -26,15 +27,33 @@ class Kit:
     rules: rules.RuleBase
     planner: course.Planner
     tested: dict[str, frozenset[str]]
+    rates: Mapping[str, float] = field(default_factory=dict)  # chances that a person accepted
 
 
-def make_kit(base: KnowledgeBase, machine_id: str, progress: Progress | None = None) -> Kit:
-    """Return the kit of a machine; its table comes from the cache or is compiled now."""
+def make_kit(
+    base: KnowledgeBase,
+    machine_id: str,
+    progress: Progress | None = None,
+    rates: Mapping[str, float] | None = None,
+) -> Kit:
+    """Return the kit of a machine; its table comes from the cache or is compiled now.
+
+    Parameters
+    ----------
+    base : KnowledgeBase
+        The knowledge.
+    machine_id : str
+        The profile.
+    progress : callable, optional
+        Is told how far compiling is.
+    rates : mapping, optional
+        Chance per checkout by cause id, in place of the knowledge's.
+    """
     catalogue = list_catalogue(base, machine_id)
     table = get_table(catalogue, base.version, progress)
     tested = predict.tested_components(catalogue)
     planner = course.make_planner(catalogue, table, tested)
-    return Kit(base, catalogue, table, rulebase.compile_rules(base), planner, tested)
+    return Kit(base, catalogue, table, rulebase.compile_rules(base), planner, tested, rates or {})
 
 
 def diagnose(kit: Kit, work: WorkUp) -> Assessment:
@@ -52,7 +71,7 @@ def diagnose(kit: Kit, work: WorkUp) -> Assessment:
     """
     fired = kit.rules.fire(rulebase.read_facts(kit.catalogue, work))
     excluded = rulebase.list_excluded(kit.catalogue, fired)
-    ranking = rank.rank(kit.catalogue, kit.table, work, excluded)
+    ranking = rank.rank(kit.catalogue, kit.table, work, excluded, dict(kit.rates))
     standing = dispose.find_standing(kit.catalogue, kit.table, kit.tested, work, ranking, fired)
     may_return = standing.marks["repeat"] == "passed"
     next_ = plan.plan(kit.planner, ranking, work, may_return)

@@ -16,10 +16,18 @@ from pydantic import BaseModel, ValidationError
 
 from diagnose.errors import KnowledgeError, Problem
 from diagnose.kb.reader import Document, read_text
-from diagnose.kb.schema import Check, Citation, Component, Fault, Machine, RuleShape
+from diagnose.kb.schema import (
+    Check,
+    Citation,
+    Component,
+    Fault,
+    Machine,
+    RuleShape,
+)
+from diagnose.kb.training import Drill, Study
 
-NOT_READ = {"templates", "words"}  # folders read by others
 FOLDER = Path(__file__).resolve().parents[2] / "knowledge"
+APART = ("drills", "studies")  # no diagnosis rests on them: they are no part of the version
 Shape = TypeVar("Shape", bound=BaseModel)
 
 
@@ -34,21 +42,28 @@ class KnowledgeBase:
     checks: Mapping[str, Check]
     rules: Mapping[str, RuleShape]
     sources: Mapping[str, Citation]
+    drills: Mapping[str, Drill] = field(default_factory=dict)
+    studies: Mapping[str, Study] = field(default_factory=dict)
     documents: Mapping[str, Document] = field(default_factory=dict, repr=False, compare=False)
 
 
 def list_files(folder: Path = FOLDER) -> list[Path]:
-    """Return the knowledge files below ``folder``, in a fixed order.
+    """Return the files that diagnoses rest on, in a fixed order.
 
-    Templates are left out, and words in other languages: they change nothing that is worked out.
+    No templates, no drills, no words in other languages: they change nothing that is worked out.
     """
-    found = folder.rglob("*.yaml")
-    files = sorted(p for p in found if not NOT_READ & {*p.relative_to(folder).parts})
+    apart = {"templates", "words", *APART}
+    files = sorted(p for p in folder.rglob("*.yaml") if not apart & {*p.relative_to(folder).parts})
     if not files:
         raise KnowledgeError(
             [Problem(str(folder), 1, "folder", "holds no knowledge files; reinstall the package")]
         )
     return files
+
+
+def list_apart(folder: Path = FOLDER) -> list[Path]:
+    """Return the files of drills and studies, in a fixed order."""
+    return [path for name in APART for path in sorted((folder / name).glob("*.yaml"))]
 
 
 def digest(files: list[Path], folder: Path = FOLDER) -> str:
@@ -80,7 +95,7 @@ def read(folder: Path = FOLDER) -> tuple[KnowledgeBase, list[Problem]]:
     tables: dict[str, dict[str, Any]] = {name: {} for name in _SHAPES}
     documents: dict[str, Document] = {}
     problems: list[Problem] = []
-    for path in files:
+    for path in [*files, *list_apart(folder)]:
         inside = path.relative_to(folder)
         document = _read_file(path, f"{folder.name}/{inside.as_posix()}")
         documents[inside.as_posix()] = document
@@ -108,6 +123,8 @@ _SHAPES: dict[str, type[BaseModel]] = {
     "checks": Check,
     "rules": RuleShape,
     "sources": Citation,
+    "drills": Drill,
+    "studies": Study,
 }
 
 

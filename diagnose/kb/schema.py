@@ -6,65 +6,33 @@ and become SI here, once. Unknown fields are refused. A number always carries it
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from diagnose.errors import UnitError
+from diagnose.kb.atoms import (
+    Act,
+    DottedId,
+    ElementType,
+    Fraction,
+    Gas,
+    Hazard,
+    Id,
+    Person,
+    Port,
+    Source,
+    Words,
+    Zone,
+)
 from diagnose.units import to_si
-
-Id = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
-DottedId = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*\.[a-z][a-z0-9_]*$")]
-Port = Annotated[str, Field(pattern=r"^(\$it|[a-z][a-z0-9_]*)\.[a-z][a-z0-9_]*$")]
-Words = Annotated[str, Field(min_length=3)]
-Source = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*(#[A-Za-z0-9., -]+)?$")]
-Zone = Literal[
-    "supply",
-    "dosing",
-    "vapour",
-    "outlet",
-    "breathing",
-    "ventilator",
-    "scavenging",
-    "monitoring",
-    "power",
-    "emergency",
-]
-ZONES: tuple[str, ...] = get_args(Zone)
-Hazard = Literal["cannot_ventilate", "hypoxic_mixture", "awareness", "overdose", "barotrauma",
-                 "rebreathing", "room_pollution", "wrong_gas", "delay_only"]  # fmt: skip
-ElementType = Literal["passage", "leak", "valve", "relief", "store", "bag", "bulb", "feed",
-                      "gauge", "cell", "cylinder", "bellows"]  # fmt: skip
-Gas = Literal["oxygen", "nitrous_oxide", "air"]
-Person = Literal["user", "biomed"]
-Act = Literal["close", "open", "cap", "refit", "replace", "drain", "clean", "set", "repair"]
-
-
-def _quantity(kind: str) -> BeforeValidator:
-    def convert(value: object) -> float:
-        if isinstance(value, float):
-            return value
-        try:
-            return to_si(str(value), kind)
-        except UnitError as error:
-            raise ValueError(str(error)) from error
-
-    return BeforeValidator(convert)
-
-
-Pressure = Annotated[float, _quantity("pressure")]
-Flow = Annotated[float, _quantity("flow")]
-Volume = Annotated[float, _quantity("volume")]
-Length = Annotated[float, _quantity("length")]
-Compliance = Annotated[float, _quantity("compliance")]
-Fraction = Annotated[float, _quantity("fraction")]
-Time = Annotated[float, _quantity("time")]
 
 #: parameter of a circuit element -> kind of quantity
 PARAMETERS = {
     "drop": "pressure",  # pressure lost at 60 L/min through a passage, valve or relief
     "opening": "pressure",  # at which a valve or relief begins to open, or a bellows rises
     "recoil": "pressure",  # vacuum an empty suction bulb makes
+    "pull": "pressure",  # vacuum behind a pump, a positive number
+    "keeps": "pressure",  # pressure that a regulator keeps behind it
     "bore": "length",  # diameter of a hole
     "seep": "flow",  # laminar leak at 30 cmH2O: joints; the wrong way through a valve: its seat
     "flow": "flow",  # gas fed in
@@ -117,6 +85,8 @@ class Element(Strict):
     drop: Sourced | None = None
     opening: Sourced | None = None
     recoil: Sourced | None = None
+    pull: Sourced | None = None
+    keeps: Sourced | None = None
     bore: Sourced | None = None
     seep: Sourced | None = None
     flow: Sourced | None = None
@@ -182,7 +152,7 @@ class Severity(Strict):
 class Effect(Strict):
     """One edit of the physics, out of a closed vocabulary."""
 
-    do: Literal["leak", "block", "unseat", "feed", "stay", "misread", "empty"]
+    do: Literal["leak", "block", "unseat", "feed", "stay", "misread", "empty", "shift"]
     at: Id | None = None  # element of the component
     position: Id | None = None  # for ``stay``
     part: Id | None = None  # for ``stay``: another component that the slip leaves so
@@ -195,6 +165,7 @@ class Effect(Strict):
     bias: Severity | None = None
     fill: Severity | None = None
     top: Severity | None = None
+    keeps: Severity | None = None
 
     @model_validator(mode="after")
     def _fits(self) -> Effect:
@@ -206,6 +177,7 @@ class Effect(Strict):
             "stay": ("position",),
             "misread": ("gain", "offset", "bias", "top"),
             "empty": ("fill",),
+            "shift": ("keeps",),
         }[self.do]
         if not any(getattr(self, name) for name in wanted):
             raise ValueError(f"'{self.do}' needs one of: {', '.join(wanted)}")
@@ -276,6 +248,13 @@ class Fault(Strict):
     sources: list[Source] = []
 
 
+class Limits(Strict):
+    """Between which limits one of the signs of an outcome lies; one of them may be left out."""
+
+    least: str | None = None
+    most: str | None = None
+
+
 class Band(Strict):
     """What of an outcome differs for a component that feeds another gas than oxygen."""
 
@@ -291,16 +270,28 @@ class Outcome(Strict):
     means: Literal["pass", "fail", "neutral"]
     least: str | None = None  # lower limit of the number, with unit
     most: str | None = None
+    where: dict[Id, Limits] | None = None  # limits of the signs; the first outcome that fits
     gases: dict[Gas, Band] = {}  # where ``each`` is a component that feeds that gas
 
     @property
     def is_band(self) -> bool:
-        """Tell whether a number can fall in it; else it is seen instead of a number."""
-        return self.least is not None or self.most is not None
+        """Tell whether the physics can lead to it; else it is seen instead of a number."""
+        return self.least is not None or self.most is not None or self.where is not None
+
+
+class Sign(Strict):
+    """One number that a person judges an outcome by, without saying it."""
+
+    quantity: Literal["pressure", "fullness"]
+    at: Port
+    look: Id | None = None  # at which ``look`` of the procedure; left out: at its end
+    since: Id | None = None  # then it is how far the number fell since that ``look``
+    unit: str
+    error: Sourced
 
 
 class Reading(Strict):
-    """What is read: a number of the physics, or one of a few outcomes, or both."""
+    """What is read: a number of the physics, one of a few outcomes, or both."""
 
     ask: Words
     quantity: Literal["pressure", "flow", "time", "volume", "oxygen"] | None = None
@@ -312,13 +303,19 @@ class Reading(Strict):
     error: Annotated[
         Sourced | None, Field(description="reader's error, one standard deviation")
     ] = None
+    signs: dict[Id, Sign] = {}  # what the outcome is judged by, where that is no one number
     outcomes: dict[Id, Outcome]
     otherwise: dict[Id, Fraction] = {}  # chances when nothing here is wrong (observations)
     otherwise_source: Source | None = None
 
+    @property
+    def ports(self) -> list[str]:
+        """Where it is read: of a number at one place, of signs at several."""
+        return [self.at] if self.at else list(dict.fromkeys(s.at for s in self.signs.values()))
+
 
 class Move(Strict):
-    """One move of a procedure, in order; exactly one of set, fill, ..., breathe, wait."""
+    """One move of a procedure, in order; exactly one of set, fill, ..., breathe, wait, look."""
 
     set_: Annotated[dict[str, str] | None, Field(alias="set")] = None
     fill: Annotated[Port | None, Field(description="top up here until the gauge shows 'to'")] = None
@@ -326,6 +323,7 @@ class Move(Strict):
     squeeze: Annotated[Port | None, Field(description="a suction bulb, squeezed until flat")] = None
     hold: Annotated[Port | None, Field(description="keep this port at pressure 'to'")] = None
     breathe: Annotated[Port | None, Field(description="a ventilator, breathing in here")] = None
+    look: Id | None = None
     to: Sourced | None = None
     flow: Sourced | None = None
     wait: Sourced | None = None

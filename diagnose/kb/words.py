@@ -16,6 +16,7 @@ from typing import Annotated, TypeVar
 from pydantic import Field
 
 from diagnose.errors import KnowledgeError, Problem
+from diagnose.kb.atoms import Words
 from diagnose.kb.load import KnowledgeBase, check_shape
 from diagnose.kb.reader import Document, read_text
 from diagnose.kb.schema import (
@@ -28,7 +29,6 @@ from diagnose.kb.schema import (
     Reading,
     RuleShape,
     Strict,
-    Words,
 )
 
 PLACE = "words"
@@ -72,7 +72,8 @@ class Said:
 def list_languages(folder: Path) -> list[str]:
     """Return the languages that a knowledge folder has texts in.
 
-    >>> from diagnose.kb.load import FOLDER
+    >>> from diagnose.kb.atoms import Words
+    from diagnose.kb.load import FOLDER
     >>> "de" in list_languages(FOLDER)
     True
     """
@@ -132,7 +133,8 @@ def translate(base: KnowledgeBase, say: Say) -> KnowledgeBase:
 
     Examples
     --------
-    >>> from diagnose.kb.load import load
+    >>> from diagnose.kb.atoms import Words
+    from diagnose.kb.load import load
     >>> loud = translate(load(), str.upper)
     >>> loud.components["bag"].title, loud.checks["breathing.hold_30"].minutes
     ('RESERVOIR BAG', 1.0)

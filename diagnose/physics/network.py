@@ -5,7 +5,7 @@ Positions and faults are edits of columns. The solver never sees a name.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +13,7 @@ import numpy as np
 from diagnose.circuit import ROOM, Circuit, Piece
 from diagnose.errors import CircuitError
 from diagnose.kb.schema import PARAMETERS, Setting, Sourced
+from diagnose.physics.cylinder import fill_pressure
 from diagnose.physics.laws import P_SEEP, Q_DROP, Array, hole_coefficient
 
 #: what a parameter is when a knowledge file does not give it
@@ -20,6 +21,8 @@ DEFAULTS = {
     "drop": np.inf,
     "opening": 0.0,
     "recoil": 6374.0,
+    "pull": 40e3,
+    "keeps": 0.0,
     "bore": 0.0,
     "seep": 0.0,
     "flow": 0.0,
@@ -36,6 +39,8 @@ DEFAULTS = {
 }
 #: share of oxygen in what is fed: dry air 20.95 %, the pharmacopoeias' oxygen from cylinders 99.5 %
 GAS_OXYGEN = {"oxygen": 0.995, "nitrous_oxide": 0.0, "air": 0.2095}
+CYLINDER_DROP = 20e3  # of an open cylinder's valve and strainer at 60 L/min; judgement [Pa]
+FROM_ROOM = ("inlet", "regulator", "cylinder")  # elements that let gas in at their one place
 BAG_STRETCH = 25e-3 / 98.0665  # elastic compliance of a bag per size, D-33 [1/Pa]
 SPACE_LEAST = 2e-6  # every gas space holds a little [m^3]
 
@@ -229,7 +234,7 @@ def vary(settings: Settings, draw: Array) -> Array:
     return np.asarray(settings.value * np.exp(settings.spread * draw))
 
 
-def laws(network: Network, table: Array) -> Array:
+def laws(network: Network, table: Array, only: Iterable[int] | None = None) -> Array:
     """Return the flow law of every element of every row.
 
     Parameters
@@ -238,6 +243,8 @@ def laws(network: Network, table: Array) -> Array:
         The wiring.
     table : array, shape (n_rows, n_columns)
         Parameters, each column in its SI unit [Pa, m^3/s, m^3, m^3/Pa, m or -].
+    only : iterable of int, optional
+        Places of the elements that are wanted; the others are left at zero [-].
 
     Returns
     -------
@@ -247,7 +254,8 @@ def laws(network: Network, table: Array) -> Array:
     """
     n_rows = table.shape[0]
     found = np.zeros((4, len(network.pieces), n_rows))
-    for index, piece in enumerate(network.pieces):
+    for index in range(len(network.pieces)) if only is None else only:
+        piece = network.pieces[index]
         start = network.column[piece.component, piece.name, "drop"]
         own = dict(zip(PARAMETERS, table[:, start : start + len(PARAMETERS)].T, strict=True))
         seep = own["seep"] / P_SEEP
@@ -261,9 +269,28 @@ def laws(network: Network, table: Array) -> Array:
             found[1, index] = own["opening"]
             found[2, index] = seep * (own["open"] if piece.element.type == "relief" else 1.0)
             found[0, index] = np.maximum(Q_DROP / own["drop"] * own["open"], found[2, index])
+        elif piece.element.type == "pump":
+            found[0, index] = found[2, index] = own["flow"] / own["pull"] * own["open"]
+            found[3, index] = 0.0
+        elif piece.element.type in FROM_ROOM:
+            found[:, index] = _inward(network, piece, own)
         else:
             found[3, index] = 0.0
     return found
+
+
+def _inward(network: Network, piece: Piece, own: dict[str, Array]) -> Array:
+    """Return the law of what lets gas in from outside; a supply opens below what it keeps."""
+    kind, drop = piece.element.type, own["drop"]
+    if kind == "inlet":
+        opening = own["opening"]
+    elif kind == "regulator":
+        opening = -own["keeps"]
+    else:
+        gas = network.circuit.machine.gases.get(piece.component, "oxygen")
+        opening, drop = -fill_pressure(gas, own["fill"]), np.full_like(drop, CYLINDER_DROP)
+    nothing = np.zeros_like(drop)
+    return np.array([Q_DROP / drop * own["open"], opening, nothing, nothing])
 
 
 @dataclass(frozen=True)
@@ -331,18 +358,21 @@ def feeds(network: Network, table: Array, *, oxygen: bool = False) -> Array:
     """
     found = np.zeros((len(network.spaces), table.shape[0]))
     for piece in network.pieces:
-        if piece.element.type == "feed":
+        if piece.element.type in ("feed", "pump"):
             get = [
                 table[:, network.column[piece.component, piece.name, name]]
                 for name in ("flow", "open", "oxygen")
             ]
             share = get[2] if oxygen else 1.0
-            found[network.node(piece.before)] += get[0] * get[1] * share
+            sign = 1.0 if piece.element.type == "feed" else -1.0
+            found[network.node(piece.before)] += sign * get[0] * get[1] * share
     return found
 
 
 def ends(network: Network) -> tuple[Array, Array]:
     """Return for each element the node before and after it; the room is the last number.
+
+    What lets gas in from the room, or from a supply outside, has the room before it.
 
     Parameters
     ----------
@@ -357,4 +387,5 @@ def ends(network: Network) -> tuple[Array, Array]:
     room = len(network.spaces)
     before = np.array([network.node(piece.before) for piece in network.pieces])
     after = np.array([room if p.after == ROOM else network.node(p.after) for p in network.pieces])
-    return before, after
+    inward = np.array([piece.element.type in FROM_ROOM for piece in network.pieces], dtype=bool)
+    return np.where(inward, after, before), np.where(inward, before, after)

@@ -28,6 +28,7 @@ from diagnose.physics.network import Stores
 
 TOLERANCE = 0.5  # [Pa]
 STEP_MOST = 4000.0  # most change of a pressure in one Newton step [Pa]
+STEP_SUPPLY = 20e6  # the same where a supply from outside is joined [Pa]
 ROUNDS = 40
 SPLITS = 5  # a step may be cut in four this often
 Rows = NDArray[np.int64]
@@ -90,6 +91,7 @@ class Net:
     stores: Stores
     feed: Array  # (n_nodes, n_rows) [m^3/s]
     sources: list[Source] = field(default_factory=list)
+    step_most: float = STEP_MOST  # [Pa]
 
     @property
     def n_nodes(self) -> int:
@@ -107,7 +109,7 @@ class Net:
         """Pair of nodes -> the elements between them."""
         found: dict[tuple[int, int], list[int]] = {}
         for a, b, index in self.ends:
-            if b < self.n_nodes:
+            if max(a, b) < self.n_nodes:
                 found.setdefault((min(a, b), max(a, b)), []).append(index)
         return found
 
@@ -171,8 +173,9 @@ def _newton(net: Net, part: Array, held: Array, dt: float, law: Law, rows: Rows)
     into = net.feed[:, rows]
     slope *= dt
     for a, b, index in net.ends:  # row by row: a matrix product would wake the threads of BLAS
-        into[a] -= flow[index]
-        diagonal[a] += slope[index]
+        if a < net.n_nodes:
+            into[a] -= flow[index]
+            diagonal[a] += slope[index]
         if b < net.n_nodes:
             into[b] += flow[index]
             diagonal[b] += slope[index]
@@ -243,7 +246,7 @@ def _advance(net: Net, pg: Array, dt: float, rows: Rows, splits: int) -> Array:
         damping[:, left] = np.where(
             turned, 0.5 * damping[:, left], np.minimum(1.0, 1.5 * damping[:, left])
         )
-        step = np.clip(change, -STEP_MOST, STEP_MOST) * damping[:, left]
+        step = np.clip(change, -net.step_most, net.step_most) * damping[:, left]
         now[:, left] += step
         last[:, left] = step
         largest = np.abs(change).max(axis=0)

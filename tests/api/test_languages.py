@@ -22,7 +22,9 @@ from diagnose.language import CLOSE, OPEN, speaking
 from tests.api.test_forms import FAILED, HOLD, length_of, text_of
 
 ROOT = Path(__file__).resolve().parents[2]
-TEMPLATES = sorted((ROOT / "api" / "templates").glob("*.html"))
+NOT_YET = ("drill_", "biomed")  # pages of which docs/languages.md says that they are English
+TEMPLATES = [path for path in sorted((ROOT / "api" / "templates").glob("*.html"))
+             if not path.stem.startswith(NOT_YET)]  # fmt: skip
 FIELD = re.compile(r"\{\w*\}|%\(\w+\)s")
 GERMAN = {"accept-language": "de-DE,de;q=0.9,en;q=0.5", "accept": "text/html"}
 OTHERS = [name for name in NAMES if name != "en"]
@@ -261,6 +263,14 @@ def test_programs_are_answered_in_english_whatever_they_ask_for(client):
         assert client.get(path, headers=asked).text == client.get(path).text
     client.get("/machines/small", headers=GERMAN)  # the German knowledge is made by now
     assert "Breathing system hold" in client.get("/api/machines/small/steps").text
+
+
+@pytest.mark.parametrize("path", ["/drills", "/biomed", "/drills/nothing"])
+def test_a_page_that_is_not_translated_is_english_throughout(client, path):
+    page = client.get(path, headers=GERMAN).text
+    assert '<html lang="en">' in page
+    assert "Never on a machine connected to a patient." in unescape(page)
+    assert "Patient angeschlossen" not in page
 
 
 def test_a_search_finds_german_words(client):

@@ -13,10 +13,11 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from diagnose.catalogue import Test
+from diagnose.chances import reading_error
 from diagnose.kb.load import load
 from diagnose.model import RETURN, Assessment, Reading, Remedied, WorkUp
 from diagnose.outline import checkout_steps
-from diagnose.predict import Table, compile_table, reading_error, words_shown
+from diagnose.predict import Table, compile_table, words_shown
 from diagnose.pretend import draw_outcome
 from diagnose.rank import is_fixed_by, prior_of
 from diagnose.readings import find_band, verdict

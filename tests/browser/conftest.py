@@ -33,6 +33,10 @@ PAGES = {
     "/fleet/{asset}": ["/fleet/T-7"],
     "/fleet/{asset}/label": ["/fleet/T-7/label"],
     "/units": ["/units"],
+    "/biomed": ["/biomed"],
+    "/biomed/figures": ["/biomed/figures"],
+    "/biomed/machines/{asset}": ["/biomed/machines/T-7"],
+    "/biomed/work-ups/{name}": ["/biomed{removed}", "/biomed{returned}"],
     "/work-ups/{name}": ["{work}", "{removed}", "{returned}"],
     "/work-ups/{name}/sheet": ["{work}/sheet", "{removed}/sheet", "{returned}/sheet"],
     "/work-ups/{name}/tag": ["{removed}/tag"],
@@ -246,13 +250,13 @@ def paths(server):
     """Work-ups in their middle and at both ends."""
     work = server.send(FAILED, number="22", unit="cmH2O", minutes="30", part="all")
     server.send(f"{work}/do/breathing.bag_look", answer="torn")
-    removed = server.send(FAILED, answer="falls_slowly", minutes="20")
+    server.send("/fleet", asset="T-7", profile="small", place="Room 3")
+    removed = server.send(FAILED, answer="falls_slowly", minutes="20", asset="T-7")
     server.send(removed, "/stop")
     returned = server.send(FAILED, answer="falls_fast", part="all")
     server.send(f"{returned}/do/breathing.apl_turn", answer="was_open")
     server.send(f"{returned}/put-right/close@apl_valve")
     server.send(f"{returned}/do/breathing.hold_30", number="30", unit="cmH2O")
-    server.send("/fleet", asset="T-7", profile="small", place="Room 3")
     return {"work": work, "removed": removed, "returned": returned}
 
 

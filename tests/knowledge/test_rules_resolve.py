@@ -6,8 +6,8 @@ from typing import get_args
 
 import pytest
 
+from diagnose.kb.atoms import Hazard
 from diagnose.kb.load import read
-from diagnose.kb.schema import Hazard
 from diagnose.rules import Condition, Fact, Fired, Rule, RuleBase, rule_from_mapping
 
 BASE, PROBLEMS = read()

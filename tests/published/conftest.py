@@ -84,3 +84,8 @@ def leak():
 @pytest.fixture(scope="session")
 def inflow():
     return lambda component, at, size: set_fault(component, "feed", at, flow=size)
+
+
+@pytest.fixture(scope="session")
+def fault():
+    return set_fault

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from diagnose.coverage import cover
-from diagnose.kb.schema import ZONES
+from diagnose.kb.atoms import ZONES
 from diagnose.matrix import BANDS, CELL, CUT, draw_matrix, list_columns, list_rows
 from diagnose.outline import ZONE_TITLES
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from diagnose.errors import Problem
 from diagnose.kb.lint.checks import lint_checks
 from diagnose.kb.lint.desk import Desk, set_desk
+from diagnose.kb.lint.drills import lint_drills
 from diagnose.kb.lint.faults import lint_faults
 from diagnose.kb.lint.parts import lint_parts
 from diagnose.kb.lint.rules import lint_rules
@@ -45,7 +46,7 @@ def lint(folder: Path = FOLDER) -> LintReport:
     """
     base, _ = read(folder)
     desk = set_desk(base)
-    for part in (lint_parts, lint_checks, lint_faults, lint_rules, lint_sources):
+    for part in (lint_parts, lint_checks, lint_faults, lint_rules, lint_drills, lint_sources):
         part(desk)
     found = {problem for document in base.documents.values() for problem in document.problems}
     found |= set(lint_words(folder, base))

@@ -17,6 +17,7 @@ from diagnose.circuit import (
 from diagnose.errors import UnitError
 from diagnose.kb.lint.bands import lint_bands
 from diagnose.kb.lint.desk import Desk, no_such, note_braces
+from diagnose.kb.lint.signs import lint_signs
 from diagnose.kb.reader import Where
 from diagnose.kb.schema import Check, Move
 
@@ -25,8 +26,8 @@ TOOLS = ("plug", "cap", "suction_bulb", "test_gauge", "hand_bulb", "leak_solutio
 STORES = {"time": ("bag", "bulb"), "volume": ("bag", "bulb")}
 WANTS = {"fill": ("to", "flow"), "feed": ("flow",), "hold": ("to",), "squeeze": (),
          "breathe": ("to", "volume", "inspiration", "expiration"),
-         "set_": (), "wait": ()}  # fmt: skip
-MOVES = "set, fill, feed, squeeze, hold, breathe, wait"
+         "set_": (), "wait": (), "look": ()}  # fmt: skip
+MOVES = "set, fill, feed, squeeze, hold, breathe, wait, look"
 ERRORS = {"pressure": "opening", "flow": "flow", "volume": "volume", "oxygen": "oxygen"}
 
 
@@ -92,6 +93,8 @@ def _named(check: Check) -> Iterator[tuple[Where, str]]:
                 yield ("procedure", number, field), port.split(".")[0]
     if check.reading.at:
         yield ("reading", "at"), check.reading.at.split(".")[0]
+    for sign, own in check.reading.signs.items():
+        yield ("reading", "signs", sign, "at"), own.at.split(".")[0]
 
 
 def _lint_set_up(desk: Desk, name: str, check: Check) -> None:
@@ -146,7 +149,7 @@ def _lint_procedure(desk: Desk, name: str, check: Check) -> None:
         port = getattr(move, kinds[0])
         if kinds[0] == "squeeze":
             _lint_port(desk, name, check, (*where, "squeeze"), port, ("bulb",))
-        elif isinstance(port, str):
+        elif isinstance(port, str) and not move.look:
             _lint_port(desk, name, check, (*where, kinds[0]), port, ())
         if move.breathe:
             _lint_breath(desk, name, check, (*where, "breathe"), move.breathe)
@@ -201,7 +204,15 @@ def _elements(circuit: Circuit, types: tuple[str, ...]) -> Iterator[str]:
 
 
 def _lint_reading(desk: Desk, name: str, check: Check) -> None:
-    if check.procedure:
+    reading, where = check.reading, ("reading", "signs")
+    if reading.signs and not check.procedure:
+        desk.note("checks", name, where, "need a procedure; add one, or remove them")
+    elif reading.signs:
+        lint_signs(desk, name, check)
+        for sign, own in reading.signs.items():
+            types = STORES["volume"] if own.quantity == "fullness" else ()
+            _lint_port(desk, name, check, (*where, sign, "at"), own.at, types)
+    elif check.procedure:
         _lint_number(desk, name, check)
     else:
         _lint_observation(desk, name, check)

@@ -8,28 +8,32 @@ import re
 from collections.abc import Iterator
 
 from diagnose.catalogue import Catalogue, belongs
+from diagnose.circuit import joined
 from diagnose.errors import ReadingError, UnitError
+from diagnose.kb.atoms import ZONES
 from diagnose.kb.lint.desk import Desk, no_such, note_braces
 from diagnose.kb.lint.parts import READS
 from diagnose.kb.reader import Where
-from diagnose.kb.schema import PARAMETERS, ZONES, Case, Component, Effect, Fault, Severity
+from diagnose.kb.schema import PARAMETERS, Case, Check, Component, Effect, Fault, Severity
 from diagnose.readings import read_answer, verdict
 from diagnose.units import to_si
 
 #: what an effect does -> the types of element it may change, and the parameters it may write
 EFFECTS = {
     "leak": (("leak",), ("bore", "seep")),
-    "block": (("passage", "valve", "relief"), ("open",)),
+    "block": (("passage", "valve", "relief", "inlet", "pump", "regulator", "leak"), ("open",)),
     "unseat": (("valve", "relief"), ("seep", "bore", "open")),
     "feed": (("feed",), ("flow",)),
     "misread": (("gauge", "cell"), ("gain", "offset", "bias", "top")),
     "empty": (("cylinder",), ("fill",)),
+    "shift": (("regulator",), ("keeps",)),
     "stay": ((), ()),
 }
 #: fields of a check on which its answers depend; a problem there is noted there only
 CALLS = ("file", "each", "needs", "isolate", "procedure", "reading")
 AGAIN = re.compile(r"\brepeat", re.IGNORECASE)
-SEVERITIES = ("bore", "seep", "open", "flow", "gain", "offset", "bias", "fill", "top")
+SEVERITIES = ("bore", "seep", "open", "flow", "gain", "offset", "bias", "fill", "top",
+              "keeps")  # fmt: skip
 
 
 def lint_faults(desk: Desk) -> None:
@@ -160,7 +164,7 @@ def _lint_seen(desk: Desk, name: str, fault: Fault) -> None:
         if outcome is None:
             what = no_such(seen.outcome, f"outcome of '{seen.check}'", check.reading.outcomes)
             desk.note("faults", name, (*where, "outcome"), what)
-        elif check.procedure and fault.effect and outcome.is_band:
+        elif check.procedure and fault.effect and outcome.is_band and _is_felt(desk, fault, check):
             what = f"'{seen.check}' has a procedure, the physics tells what it reads; remove this"
             desk.note("faults", name, (*where, "check"), what)
         elif not _is_shown(desk, fault, seen.check):
@@ -169,6 +173,20 @@ def _lint_seen(desk: Desk, name: str, fault: Fault) -> None:
     _lint_sums(desk, name, fault)
     if not fault.effect and not fault.seen:
         desk.note("faults", name, (), "nothing shows it; give it an 'effect' or something 'seen'")
+
+
+def _is_felt(desk: Desk, fault: Fault, check: Check) -> bool:
+    """Tell whether on some machine a check can feel what a fault changes; else it may be stated."""
+    for circuit, it in desk.places(check):
+        spaces = joined(circuit, check, it)
+        at = {effect.at for effect in fault.effect}
+        for own in circuit.of_kind(fault.component):
+            touched = [p for p in circuit.pieces if p.component == own and p.name in at]
+            moved = {e.part or own for e in fault.effect if e.do == "stay"}
+            touched += [p for p in circuit.pieces if p.component in moved]
+            if any(piece.before in spaces or piece.after in spaces for piece in touched):
+                return True
+    return False
 
 
 def _lint_sums(desk: Desk, name: str, fault: Fault) -> None:

@@ -24,6 +24,9 @@ READS = {
     "gauge": ("gain", "offset"),
     "cell": ("gain", "bias", "top", "open"),
     "cylinder": ("fill", "open"),
+    "inlet": ("opening", "drop", "open"),
+    "pump": ("flow", "pull", "open"),
+    "regulator": ("keeps", "drop", "open"),
 }
 
 
@@ -162,10 +165,16 @@ def _lint_wiring(desk: Desk, name: str) -> None:
         for kind in machine.components.values()
     )
     try:
-        wire(desk.base, name)
+        circuit = wire(desk.base, name)
     except (CircuitError, KeyError) as error:
         if not broken:
             desk.note("machines", name, ("connections",), f"{error}; mend the connections")
+        return
+    for piece in circuit.pieces:
+        ends = [space for own in circuit.pieces for space in (own.before, own.after)]
+        if piece.element.type == "relief" and ends.count(piece.after) < 2:
+            what = f"'{piece.after}' leads nowhere, so nothing can leave there; join it"
+            desk.note("machines", name, ("connections",), what)
 
 
 def _lint_use(desk: Desk) -> None:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any, get_args
 
+from diagnose.kb.atoms import Hazard
 from diagnose.kb.lint.desk import Desk, no_such, note_braces
 from diagnose.kb.reader import Where
-from diagnose.kb.schema import Hazard
 from diagnose.rules import Condition, Rule, RuleError, find_strata, rule_from_mapping
 
 #: the marks that the engine sets, and what they can be

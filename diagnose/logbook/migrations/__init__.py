@@ -1,0 +1,1 @@
+"""Numbered steps from every older form of the logbook to this one; never edited after release."""
