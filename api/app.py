@@ -31,24 +31,25 @@ from api.desk import Desk
 from api.engine import REMEMBERED, Engine
 from api.errors import InputError, Trouble, one_problem, to_trouble
 from api.guard import PROBLEM, Guard, to_bytes
+from api.languages import Speak
 from api.memory import Memory
 from api.once import Openings
-from api.screens import STANDING
 from api.shapes import say_detail
 from api.show import SAFETY
 from api.watch import METHODS, Figures, Watch, find_template, write_log
 from diagnose.errors import DiagnoseError
+from diagnose.language import _, mark, spoken
 from diagnose.logbook.behind import Intake
 
 log = logging.getLogger(__name__)
 HERE = Path(__file__).parent
-NO_FORM = "Not in the form asked for"
+NO_FORM = mark("Not in the form asked for")
 VERSION = "1"  # of the interface: rises when the meaning of a field changes
 #: status -> title, where, what: of errors that the framework finds
 REFUSED = {
-    400: ("Refused", "body", "the body is no JSON that can be read"),
-    404: ("No such address", "address", "there is nothing at this address"),
-    405: ("Not allowed", "method", "this is not done here"),
+    400: (mark("Refused"), "body", mark("the body is no JSON that can be read")),
+    404: (mark("No such address"), "address", mark("there is nothing at this address")),
+    405: (mark("Not allowed"), "method", mark("this is not done here")),
 }
 ABOUT = f"""Finds why an anaesthesia-workstation checkout step failed, in the fewest minutes.
 
@@ -73,6 +74,7 @@ def make_app(engine: Engine) -> FastAPI:
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_middleware(Guard, say=say_trouble)
     app.add_middleware(Watch, figures=app.state.figures)
+    app.add_middleware(Speak, tongue=engine.tongue)
     for kind in (DiagnoseError, RequestValidationError, StarletteHTTPException, Exception):
         app.add_exception_handler(kind, say_trouble)
     return app
@@ -97,9 +99,15 @@ def _make_templates() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        extensions=["jinja2.ext.i18n"],
     )
-    templates.globals |= {"safety": SAFETY, "standing": STANDING}
+    templates.policies["ext.i18n.trimmed"] = True
+    templates.install_gettext_callables(_, _say_number, newstyle=True)  # type: ignore[attr-defined]
     return templates
+
+
+def _say_number(one: str, many: str, number: int) -> str:
+    return spoken().messages.ngettext(one, many, number)
 
 
 def say_trouble(request: Request, error: Exception) -> Response:
@@ -133,12 +141,13 @@ def find_trouble(error: Exception) -> Trouble:
         found = [say_detail({**each, "loc": each["loc"][1:]}) for each in error.errors()]
         detail = "; ".join(": ".join(each) for each in found)
         problems = tuple(one_problem(*each) for each in found)
-        return Trouble(422, NO_FORM, detail, problems)
+        return Trouble(422, _(NO_FORM), detail, problems)
     if isinstance(error, StarletteHTTPException):
         title, where, said = REFUSED.get(
             error.status_code, ("Refused", "request", str(error.detail))
         )
-        return Trouble(error.status_code, title, said, (one_problem(where, said),))
+        said = _(said)
+        return Trouble(error.status_code, _(title), said, (one_problem(where, said),))
     return to_trouble(error)
 
 

@@ -9,6 +9,7 @@ from typing import Protocol
 
 from api.errors import InputError
 from api.show import Line, Screen, fit, lines, wrap
+from diagnose.language import plain
 
 PROMPT = "> "
 
@@ -131,7 +132,7 @@ def has_words(item: Item, text: str) -> bool:
     >>> has_words(Item("breathing.bag_look", "Stretch the bag and look"), "look BAG")
     True
     """
-    own = f"{item.label} {item.key} {item.group}".lower()
+    own = plain(f"{item.label} {item.key} {item.group}").lower()
     return all(word in own for word in text.lower().split())
 
 
@@ -209,15 +210,15 @@ class Picker:
 
     def find(self, text: str) -> list[int]:
         """Return the places of the items that a text means."""
-        plain = " ".join(text.lower().split())
-        if plain.isdigit():
-            return [int(plain) - 1] if 1 <= int(plain) <= len(self.items) else []
-        if plain in self.groups:
-            return [n for n, item in enumerate(self.items) if item.group == self.groups[plain]]
+        wanted = " ".join(text.lower().split())
+        if wanted.isdigit():
+            return [int(wanted) - 1] if 1 <= int(wanted) <= len(self.items) else []
+        if wanted in self.groups:
+            return [n for n, item in enumerate(self.items) if item.group == self.groups[wanted]]
         for place, item in enumerate(self.items):
-            if plain in (item.key.lower(), item.label.lower()):
+            if wanted in (item.key.lower(), item.label.lower()):
                 return [place]
-        return [place for place, item in enumerate(self.items) if has_words(item, plain)]
+        return [place for place, item in enumerate(self.items) if has_words(item, wanted)]
 
     def _page(self, shown: list[int], page: int) -> list[int]:
         """Return the places on a page; a group's heading takes a line too."""

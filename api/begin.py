@@ -16,6 +16,7 @@ from api.intake import Intake, Told, find_profile
 from api.show import Line, Screen, lines, safety_lines
 from diagnose.errors import LogError
 from diagnose.journal import Journal, Record, list_records, open_journal, read_record, resume
+from diagnose.language import mark
 from diagnose.model import REMOVE, WorkUp
 from diagnose.outline import Outline
 from diagnose.places import state_folder
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 RECENT = timedelta(hours=24)  # older unfinished work-ups are not offered
 OFFERED = 5
 NEW = "new"
-UNFINISHED = "A work-up was not finished. Go on with it?"
+UNFINISHED = mark("A work-up was not finished. Go on with it?")
 STOPPED_WORDS = "The machine is OUT OF SERVICE until it is shown to be safe."
 NO_TERMINAL = (
     "work-up asks questions, and here nobody can answer: this is no terminal. "

@@ -23,10 +23,12 @@ from api.screens import (
     say_leak,
     since_failed,
 )
-from api.show import SAFETY, first_capital, say_minutes
+from api.show import SAFETY, say_minutes, say_tool
 from api.timing import find_timer
+from api.tongue import name_version
 from diagnose.choices import in_ten
 from diagnose.explain import say_strength
+from diagnose.language import _, first_capital, mark
 from diagnose.model import (
     NOT_DONE,
     NOT_SURE,
@@ -36,7 +38,7 @@ from diagnose.model import (
     RankedCause,
     Reading,
 )
-from diagnose.outline import Step
+from diagnose.outline import ZONE_TITLES, Step
 from diagnose.readings import say_reading, verdict
 from diagnose.units import (
     AS_WRITTEN,
@@ -54,7 +56,12 @@ UNITS = {
     "volume": ("mL", "L"),
     "time": ("s", "min"),
 }
+#: what a reading means -> how its row looks
 SIGNS = {"fail": "failed", "pass": "passed"}
+#: how a row looks -> its word
+SIGN_WORDS = {
+    "failed": mark("failed"), "passed": mark("passed"), "seen": mark("seen"), "done": mark("done"),
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -118,6 +125,11 @@ class Row:
     text: str
     sign: str
 
+    @property
+    def word(self) -> str:
+        """What its sign says."""
+        return _(SIGN_WORDS[self.sign])
+
 
 def list_units(unit: str, wanted: Units) -> tuple[str, ...]:
     """Return the units that a number may be entered in, the one wanted first.
@@ -151,7 +163,7 @@ def ask(question: Question, wanted: Units = AS_WRITTEN) -> Asked:
     return Asked(
         first_capital(question.ask),
         tuple(zip(question.outcomes, question.titles, strict=True)),
-        tuple((name, first_capital(OTHER_ANSWERS[name])) for name in (NOT_SURE, NOT_DONE)),
+        tuple((name, first_capital(_(OTHER_ANSWERS[name]))) for name in (NOT_SURE, NOT_DONE)),
         units,
         say_example(question.unit, units[0]) if units else "",
     )
@@ -164,14 +176,20 @@ def list_failing(step: Step, asked: Asked) -> Asked:
     return Asked(asked.ask, answers, (), asked.units, asked.example)
 
 
+def name_zones() -> dict[str, str]:
+    """Return what the parts of the checkout are called, by their ids."""
+    return {zone: _(title) for zone, title in ZONE_TITLES.items()}
+
+
 def say_need(task: Task) -> str:
     """Return what a task needs; "" for nothing."""
-    return ", ".join(tool.replace("_", " ") for tool in task.tools)
+    return ", ".join(map(say_tool, task.tools))
 
 
 def list_cautions(task: Task) -> tuple[str, ...]:
     """Return the cautions of a task, those apart that stand on every page."""
-    return tuple(text for text in task.cautions if text not in SAFETY)
+    everywhere = {_(text) for text in SAFETY}
+    return tuple(text for text in task.cautions if text not in everywhere)
 
 
 def path_of(task: Task) -> str:
@@ -212,7 +230,7 @@ def list_bars(ranking: Iterable[RankedCause], in_full: bool = False) -> list[Bar
     for each in ranking:
         leak = say_leak_range(each) if in_full else ""
         if each.leak_si is not None and not in_full:
-            leak = f"leak {say_leak(each.leak_si)}"
+            leak = _("leak {flow}").format(flow=say_leak(each.leak_si))
         title, hundredths = first_capital(each.title), round(100 * each.chance)
         found.append(Bar(title, in_ten(each.chance), hundredths, leak))
     return found
@@ -227,7 +245,7 @@ def list_reasons(view: View) -> list[Reason]:
             first_capital(each.title),
             in_ten(each.chance),
             tuple(f"{first_capital(own.get(reading, reading))} - {say_strength(factor)}."
-                  for reading, _, factor in each.speaks),
+                  for reading, _words, factor in each.speaks),
             each.changes,
         )
         for each in view.assessment.accounts[:TOP]
@@ -270,7 +288,7 @@ def show_end(standing: Standing) -> dict[str, object]:
     returns = own.say == RETURN
     rows, before = list_entries(view)
     return {
-        "disposition": own.say.upper(), "returns": returns, "why": say_reason(view),
+        "disposition": _(own.say).upper(), "returns": returns, "why": say_reason(view),
         "told": list_told(view), "do": list_do(view), "missing": own.missing,
         "likely": list_bars(list_likely(view), True),
         "rows": rows, "before": before, "reasons": list_reasons(view),
@@ -310,7 +328,7 @@ def draw_likely(view: View, version: str) -> str:
     """Return the drawing around the likely parts, as SVG for the inside of a page."""
     from diagnose.near import draw_near
 
-    return draw_near(view.catalogue, version, chance_parts(view))
+    return draw_near(view.catalogue, name_version(version), chance_parts(view))
 
 
 def say_machine(view: View) -> str:
@@ -324,17 +342,17 @@ def list_told(view: View) -> list[str]:
     circuit, work = view.catalogue.circuit, view.work
     said = []
     if work.who == "biomed":
-        said.append("Worked on by biomed.")
+        said.append(_("Worked on by biomed."))
     if work.changed:
         parts = ", ".join(sorted(circuit.title(name) for name in work.changed))
-        said.append(f"Changed since the machine last passed: {parts}.")
+        said.append(_("Changed since the machine last passed: {parts}.").format(parts=parts))
     if work.tools is not None:
-        tools = ", ".join(sorted(name.replace("_", " ") for name in work.tools)) or "none"
-        said.append(f"Tools at hand: {tools}.")
+        tools = ", ".join(sorted(map(say_tool, work.tools))) or _("none")
+        said.append(_("Tools at hand: {tools}.").format(tools=tools))
     return said
 
 
 def say_why(view: View) -> str:
     """Return in one line why a machine is out of service."""
     own = view.assessment.disposition
-    return own.reason if own.final else "The failed step is not cleared up."
+    return own.reason if own.final else _("The failed step is not cleared up.")

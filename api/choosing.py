@@ -5,8 +5,10 @@ from __future__ import annotations
 from urllib.parse import quote, urlencode
 
 from api.intake import group_steps
+from api.tongue import name_version
 from diagnose.areas import Area, draw_areas
 from diagnose.catalogue import Catalogue
+from diagnose.language import _, count
 from diagnose.outline import ZONE_TITLES, Profile
 
 
@@ -16,8 +18,8 @@ def draw_steps(catalogue: Catalogue, version: str, profile: Profile, asset: str 
     for zone, steps in group_steps(profile.steps).items():
         fields = {"zone": zone} | ({"asset": asset} if asset else {})
         address = f"/machines/{quote(profile.id)}?{urlencode(fields)}#steps"
-        areas[zone] = Area(ZONE_TITLES[zone], say_steps(len(steps)), address)
-    return draw_areas(catalogue, version, areas)
+        areas[zone] = Area(_(ZONE_TITLES[zone]), say_steps(len(steps)), address)
+    return draw_areas(catalogue, name_version(version), areas)
 
 
 def say_steps(number: int) -> str:
@@ -26,4 +28,4 @@ def say_steps(number: int) -> str:
     >>> say_steps(1), say_steps(7)
     ('1 step', '7 steps')
     """
-    return "1 step" if number == 1 else f"{number} steps"
+    return count("{number} step", "{number} steps", number)

@@ -11,9 +11,10 @@ import typer
 from api.drawing import write_picture
 from api.engine import Engine
 from api.listing import to_json
-from api.show import Line, Screen, first_capital, say_minutes, wrap
+from api.show import Line, Screen, say_minutes, wrap
 from diagnose.catalogue import Catalogue, words
 from diagnose.coverage import BETTER, SHOWS, Coverage, Sight, Split, cover
+from diagnose.language import first_capital
 from diagnose.testability import TELLS
 
 Found = dict[str, Any]

@@ -8,9 +8,10 @@ from api.ending import final_screen
 from api.engine import Engine
 from api.keep import Keeper
 from api.screens import View, clock_line, minutes_since, say_remedy
-from api.show import Line, Screen, first_capital, fit, lines, safety_lines, wrap
+from api.show import Line, Screen, fit, lines, safety_lines, wrap
 from api.talk import Talk
 from diagnose.choices import in_ten
+from diagnose.language import first_capital
 from diagnose.model import Reading, WorkUp
 from diagnose.pretend import Pretend, draw_pretend
 from diagnose.readings import say_reading

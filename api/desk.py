@@ -31,12 +31,13 @@ from diagnose.journal import (
     read_record,
     reopen,
 )
+from diagnose.language import Language, _, mark, speaking
 from diagnose.model import Entry, WorkUp
 from diagnose.places import state_folder
 
 NAME = re.compile(r"work-up-\d{8}-\d{6}-[0-9a-f]{4}")
-NEWER = "somebody entered something since this page was shown; see what is there now"
-ENDED = "the work-up is at its end; take the last entry back to go on"
+NEWER = mark("somebody entered something since this page was shown; see what is there now")
+ENDED = mark("the work-up is at its end; take the last entry back to go on")
 
 
 @dataclass(frozen=True)
@@ -92,7 +93,7 @@ class Desk:
         """
         path = state_folder() / f"{name}.jsonl"
         if not NAME.fullmatch(name) or not path.is_file():
-            raise UnknownError("record", f"there is no work-up '{name}'")
+            raise UnknownError("record", _("there is no work-up '{name}'").format(name=name))
         return read_record(path)
 
     def read(self, name: str) -> Standing:
@@ -130,7 +131,8 @@ class Desk:
         return Standing(record, View(assessment, catalogue, work, used, left), bench)
 
     def _close(self, standing: Standing, **mark: object) -> None:
-        own = standing.view.assessment.disposition
+        with speaking(Language()):  # records are in one language, whoever writes them
+            own = self.engine.diagnose(standing.view.work).disposition
         journal = reopen(standing.record)
         journal.note("closed", disposition=own.say, reason=own.reason, rule=own.rule, **mark)
         _keep(journal)
@@ -155,7 +157,7 @@ class Desk:
                 return
             _refuse_stale(record, length)
             if record.is_closed:
-                raise StaleError(name, ENDED, record.length)
+                raise StaleError(name, _(ENDED), record.length)
             journal = reopen(record)
             journal.note_entry(entry, **mark)
             _keep(journal)
@@ -177,7 +179,7 @@ class Desk:
                 return
             _refuse_stale(record, length)
             if record.is_closed:
-                raise StaleError(name, ENDED, record.length)
+                raise StaleError(name, _(ENDED), record.length)
             journal = reopen(record)
             journal.note_told(work)
             _keep(journal)
@@ -202,7 +204,7 @@ class Desk:
             if self.read(name).view.work.stopped:
                 event = "reopened"
             elif before == record.work or len(before.entries) < since_failed(record.work):
-                raise InputError("undo", "There is nothing to take back")
+                raise InputError("undo", _("There is nothing to take back"))
             journal = reopen(record)
             journal.note(event, **mark)
             _keep(journal)
@@ -222,7 +224,7 @@ class Desk:
 
 def _refuse_stale(record: Record, length: int) -> None:
     if record.length != length:
-        raise StaleError(record.name, NEWER, record.length)
+        raise StaleError(record.name, _(NEWER), record.length)
 
 
 def _in_tenths(left: float | None) -> float | None:

@@ -34,7 +34,7 @@ from api.drill_words import list_causes as list_causes
 from api.drilling import Drilling, Play
 from api.errors import InputError
 from api.screens import say_about
-from api.show import first_capital, say_minutes
+from api.show import say_minutes
 from api.tasks import Bench, list_others
 from diagnose.catalogue import words
 from diagnose.drill import play as rules
@@ -43,6 +43,7 @@ from diagnose.drill.debrief import Debrief, Told
 from diagnose.drill.practice import Progress, now_utc
 from diagnose.drill.record import read_nick
 from diagnose.errors import DrillError
+from diagnose.language import first_capital
 from diagnose.model import RETURN, Reading
 from diagnose.readings import say_reading, verdict
 

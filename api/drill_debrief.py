@@ -17,11 +17,12 @@ from api.drill_words import (
     say_told,
 )
 from api.drilling import Drilling, Play
-from api.show import Line, Mark, first_capital, say_minutes, wrap
+from api.show import Line, Mark, say_minutes, wrap
 from diagnose.catalogue import words
 from diagnose.drill.curve import Curve, is_hold, suspect_curves, watch
 from diagnose.drill.debrief import Debrief, Told, believe, list_suspects
 from diagnose.drill.study import StudyResult
+from diagnose.language import first_capital
 from diagnose.model import RETURN, Reading
 
 

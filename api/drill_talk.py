@@ -10,13 +10,14 @@ from api.drill_debrief import debrief_lines, study_lines
 from api.drill_words import NOT_REAL, list_causes, say_cause, say_done, say_shown
 from api.drilling import Drilling, Play
 from api.screens import say_about
-from api.show import Line, Screen, first_capital, fit, lines, safety_lines, say_minutes, wrap
+from api.show import Line, Screen, fit, lines, safety_lines, say_minutes, wrap
 from api.tasks import Bench, list_others, list_remedies
 from diagnose.catalogue import words
 from diagnose.drill.case import Act
 from diagnose.drill.curve import watch
 from diagnose.drill.play import list_checks
 from diagnose.errors import DrillError
+from diagnose.language import first_capital
 from diagnose.model import Reading
 from diagnose.readings import say_reading, verdict
 

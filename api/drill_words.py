@@ -5,12 +5,13 @@ from __future__ import annotations
 from api.ask import Item
 from api.drilling import Play
 from api.screens import say_remedy
-from api.show import first_capital, say_minutes
+from api.show import say_minutes
 from diagnose.catalogue import Catalogue, words
 from diagnose.choices import in_ten
 from diagnose.drill.debrief import Debrief, Dropped, Told, say_bits
 from diagnose.drill.judge import Judged
 from diagnose.drill.machine import SEVERITIES, Rig
+from diagnose.language import first_capital
 from diagnose.model import RETURN, Reading, Remedied
 from diagnose.outline import ZONE_TITLES, ZONES
 from diagnose.readings import say_reading

@@ -5,16 +5,17 @@ from __future__ import annotations
 import os
 
 from api.screens import View, missing_lines, say_entry, say_leak
-from api.show import WIDTH, Line, Mark, bar, first_capital, fit, lines, safety_lines, wrap
+from api.show import WIDTH, Line, Mark, bar, fit, lines, safety_lines, wrap
 from diagnose.catalogue import words
 from diagnose.choices import in_ten
+from diagnose.language import _, first_capital, mark
 from diagnose.model import RETURN, RankedCause, Reading
 from diagnose.readings import verdict
 
 TOLD = 8  # readings passed on to biomed; the record has all
 DO_REMOVE = (
-    "Label the machine and set it aside with its settings as they are.",
-    "Bring another machine and check it out whole.",
+    mark("Label the machine and set it aside with its settings as they are."),
+    mark("Bring another machine and check it out whole."),
 )
 
 
@@ -39,7 +40,8 @@ def final_screen(view: View, record: str) -> list[Line]:
 def say_reason(view: View) -> str:
     """Return why it ends so, with the rule if one says it."""
     own = view.assessment.disposition
-    return f"{own.reason} (rule {own.rule})" if own.rule else own.reason
+    said = _("{reason} (rule {rule})") if own.rule else "{reason}"
+    return said.format(reason=own.reason, rule=own.rule)
 
 
 def list_likely(view: View) -> tuple[RankedCause, ...]:
@@ -53,8 +55,11 @@ def say_leak_range(cause: RankedCause) -> str:
     if cause.leak_si is None or cause.leak_range_si is None:
         return ""
     low, high = (say_leak(each).split()[0] for each in cause.leak_range_si)
-    spread = f" ({low} to {high})" if low != high else ""
-    return f"leak about {say_leak(cause.leak_si)} at 30 cmH2O{spread}"
+    flow = say_leak(cause.leak_si)
+    if low == high:
+        return _("leak about {flow} at 30 cmH2O").format(flow=flow)
+    said = _("leak about {flow} at 30 cmH2O ({low} to {high})")
+    return said.format(flow=flow, low=low, high=high)
 
 
 def _short(path: str) -> str:
@@ -67,14 +72,15 @@ def list_do(view: View) -> tuple[str, ...]:
     """Return what to do at the end; what the rules advise meanwhile stands first."""
     if view.assessment.disposition.say == RETURN:
         return (say_return(view),)
-    return (*view.assessment.advice, *DO_REMOVE)
+    return (*view.assessment.advice, *map(_, DO_REMOVE))
 
 
 def say_return(view: View) -> str:
     """Return what to do after a return to checkout."""
     test = view.catalogue.tests[view.catalogue.test_index[view.work.failed]]
     step = first_capital(words(view.catalogue, test.check.title, test.it))
-    return f"Begin at '{step}'. Use the machine only when the checkout is passed."
+    said = _("Begin at '{step}'. Use the machine only when the checkout is passed.")
+    return said.format(step=step)
 
 
 def _found_lines(view: View, label: str) -> list[Line]:

@@ -14,7 +14,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from api.memory import Memory
+from api.tongue import Tongue
 from diagnose.errors import KnowledgeError, Problem
+from diagnose.language import spoken
 from diagnose.outline import Outline, get_outline
 
 if TYPE_CHECKING:
@@ -46,10 +48,14 @@ def name_unreadable(folder: Path) -> Iterator[None]:
 
 
 class Engine:
-    """What answering needs, made once and in the background; errors come out where it is used."""
+    """What answering needs, made once and in the background; errors come out where it is used.
+
+    Its words are those of the request's language; what is worked out is the same in each.
+    """
 
     def __init__(self, folder: Path, rates: Rates | None = None) -> None:
         self.folder = folder
+        self.tongue = Tongue(folder)
         self.rates = rates or (lambda _base, _machine: {})
         self._outline: Outline | None = None
         self._base: KnowledgeBase | None = None
@@ -58,7 +64,7 @@ class Engine:
         self._starting = threading.Lock()
         self._diagnosing = threading.Lock()
         self._catalogues: dict[str, Catalogue] = {}
-        self._assessed: Memory[tuple[str, WorkUp], Assessment] = Memory(REMEMBERED)
+        self._assessed: Memory[tuple[str, str, WorkUp], Assessment] = Memory(REMEMBERED)
 
     @property
     def outline(self) -> Outline:
@@ -67,7 +73,9 @@ class Engine:
             with name_unreadable(self.folder):
                 self._outline = get_outline(self.folder)
             self._base = self._outline.base
-        return self._outline
+        if spoken().is_english:
+            return self._outline
+        return self.tongue.outline(self._outline, self._read())
 
     def warm(self) -> None:
         """Begin to read the knowledge and the engine's modules."""
@@ -77,12 +85,15 @@ class Engine:
         try:
             import diagnose.session  # noqa: F401
 
-            self.base()
+            self._read()
         except Exception:  # whoever needs it meets the same error in the foreground
             return
 
     def base(self) -> KnowledgeBase:
         """Return the knowledge; raises KnowledgeError if it cannot be used."""
+        return self.tongue.base(self._read())
+
+    def _read(self) -> KnowledgeBase:
         with self._lock:
             if self._base is None:
                 from diagnose.kb.load import load
@@ -96,8 +107,8 @@ class Engine:
         from diagnose.catalogue import list_catalogue
 
         if machine not in self._catalogues:
-            self._catalogues[machine] = list_catalogue(self.base(), machine)
-        return self._catalogues[machine]
+            self._catalogues[machine] = list_catalogue(self._read(), machine)
+        return self.tongue.catalogue(self._catalogues[machine], self._read())
 
     def prepare(self, machine: str) -> None:
         """Begin to make a machine's kit."""
@@ -116,7 +127,7 @@ class Engine:
             Say at the terminal why it takes long.
         """
         self.prepare(machine)
-        return self._jobs[machine].wait(shows)
+        return self.tongue.kit(self._jobs[machine].wait(shows))
 
     def progress(self, machine: str) -> tuple[int, int] | None:
         """Return how many checks of how many are worked out; None if the kit is made."""
@@ -135,7 +146,7 @@ class Engine:
         What was asked before is remembered. The minutes left belong to the question: a work-up
         whose clock has gone on is another one.
         """
-        key = (self.base().version, work)
+        key = (self._read().version, spoken().name, work)
         found = self._assessed.get(key)
         if found is not None:
             return found

@@ -20,6 +20,7 @@ from diagnose.errors import (
     ReadingError,
     UnitError,
 )
+from diagnose.language import _, mark
 
 OK = 0
 INTERNAL = 1
@@ -41,7 +42,7 @@ class InputError(DiagnoseError):
 
     def __init__(self, where: str, what: str, allowed: Sequence[str] = (), do: str = "") -> None:
         self.where, self.what, self.allowed, self.do = where, what, tuple(allowed), do
-        tail = f"; allowed: {', '.join(allowed)}" if allowed else ""
+        tail = _("; allowed: {allowed}").format(allowed=", ".join(allowed)) if allowed else ""
         super().__init__(f"{where}: {what}{tail}" + (f"; {do}" if do else ""))
 
 
@@ -129,11 +130,11 @@ class Trouble:
 
 
 _STATUSES: tuple[tuple[type[DiagnoseError], int, str], ...] = (
-    (StaleError, 409, "The work-up went on meanwhile"),
-    (UnknownError, 404, "No such name"),
-    (KnowledgeError, 503, "The knowledge cannot be used as it is"),
-    (LogError, 503, "The record cannot be used"),
-    (DiagnoseError, 422, "This cannot be used"),
+    (StaleError, 409, mark("The work-up went on meanwhile")),
+    (UnknownError, 404, mark("No such name")),
+    (KnowledgeError, 503, mark("The knowledge cannot be used as it is")),
+    (LogError, 503, mark("The record cannot be used")),
+    (DiagnoseError, 422, mark("This cannot be used")),
 )
 
 
@@ -145,12 +146,12 @@ def to_trouble(error: BaseException) -> Trouble:
     """
     detail = " ".join(say_error(error)).removeprefix("Error: ")
     if isinstance(error, ReadingError) and error.given == error.check:
-        return Trouble(404, "No such name", detail, _list_problems(error))
+        return Trouble(404, _("No such name"), detail, _list_problems(error))
     for kind, status, title in _STATUSES:
         if isinstance(error, kind):
             length = getattr(error, "length", None)
-            return Trouble(status, title, detail, _list_problems(error), length)
-    return Trouble(500, "A fault in tenhold itself", detail)
+            return Trouble(status, _(title), detail, _list_problems(error), length)
+    return Trouble(500, _("A fault in tenhold itself"), detail)
 
 
 def _list_problems(error: DiagnoseError) -> tuple[dict[str, object], ...]:
@@ -162,7 +163,8 @@ def _list_problems(error: DiagnoseError) -> tuple[dict[str, object], ...]:
         case InputError():
             return (one_problem(error.where, error.what, error.allowed),)
         case ReadingError():
-            what = f"'{error.given}' is not an answer. {error.hint}".strip()
+            what = _("'{given}' is not an answer.").format(given=error.given)
+            what = f"{what} {error.hint}".strip()
             return (one_problem(error.check, what, error.allowed),)
         case UnitError():
             return (one_problem("answer", f"'{error.text}' {error.why}", [error.wanted]),)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any
 from urllib.parse import parse_qs
 
@@ -11,6 +12,10 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from api.desk import Desk
 from api.errors import InputError
 from api.guard import BODY_MOST
+from api.languages import mark_english, say_time
+from api.screens import STANDING
+from api.show import SAFETY
+from diagnose.language import _, spoken
 from diagnose.units import HIGH_PRESSURE, LOW_PRESSURE, Units
 
 FIELDS = 200
@@ -24,7 +29,9 @@ class Form:
         try:
             self._fields = parse_qs(text, keep_blank_values=True, max_num_fields=FIELDS)
         except ValueError as error:
-            raise InputError("form", f"has more than {FIELDS} fields") from error
+            raise InputError(
+                "form", _("has more than {number} fields").format(number=FIELDS)
+            ) from error
 
     def one(self, name: str) -> str:
         """Return a field; "" if it was not sent."""
@@ -39,14 +46,31 @@ class Form:
         """How long the record was when the page was made."""
         text = self.one("length")
         if not (text.isascii() and text.isdecimal() and len(text) < 10):
-            raise InputError("length", "is no number of entries; open the page again")
+            raise InputError("length", _("is no number of entries; open the page again"))
         return int(text)
 
     @property
     def answer(self) -> str:
         """The outcome tapped, or the number with its unit."""
-        number, tapped = self.one("number"), self.one("answer")
+        number, tapped = read_decimal(self.one("number")), self.one("answer")
         return tapped or (f"{number} {self.one('unit')}".strip() if number else "")
+
+
+def read_decimal(text: str) -> str:
+    """Return a number as it is entered, its decimal comma as a point where commas are written.
+
+    Raises
+    ------
+    InputError
+        It can be read in two ways: 1.500 is one and a half to some and more than a thousand to
+        others, and so is 1,500.
+    """
+    if spoken().decimal != ",":
+        return text
+    if re.fullmatch(r"[+-]?\d{1,3}([.,]\d{3})+", text) and not text.lstrip("+-").startswith("0"):
+        what = _("'{number}' can be read in two ways; write it without a sign between thousands")
+        raise InputError("number", what.format(number=text))
+    return text.replace(",", ".") if text.count(",") == 1 else text
 
 
 async def read_form(request: Request) -> Form:
@@ -54,7 +78,7 @@ async def read_form(request: Request) -> Form:
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     body = await request.body()
     if body and kind != "application/x-www-form-urlencoded":
-        raise InputError("content-type", f"'{kind}' is no form of a page")
+        raise InputError("content-type", _("'{kind}' is no form of a page").format(kind=kind))
     assert len(body) <= BODY_MOST
     return Form(body.decode("utf-8", "replace"))
 
@@ -70,14 +94,21 @@ def desk_of(request: Request) -> Desk:
 
 def units_of(request: Request) -> Units:
     """Return the units that this browser has chosen; a cookie that fits nothing chooses none."""
-    low, _, high = request.cookies.get(UNITS_COOKIE, "").partition(".")
+    low, _dot, high = request.cookies.get(UNITS_COOKIE, "").partition(".")
     return Units(low if low in LOW_PRESSURE else "", high if high in HIGH_PRESSURE else "")
 
 
 def show(request: Request, page: str, status: int = 200, /, **values: Any) -> HTMLResponse:
     """Return a page."""
+    own = spoken()
     template = request.app.state.templates.get_template(f"{page}.html")
-    return HTMLResponse(template.render({"here": _say_here(request), **values}), status)
+    usual = {
+        "here": _say_here(request), "language": own.name, "safety": [_(text) for text in SAFETY],
+        "standing": _(STANDING), "say_time": say_time,
+    }  # fmt: skip
+    text = template.render({**usual, **values})
+    headers = {"content-language": own.name}
+    return HTMLResponse(text if own.is_english else mark_english(text), status, headers)
 
 
 def _say_here(request: Request) -> str:

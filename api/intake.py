@@ -14,6 +14,7 @@ from api.errors import InputError, UnknownError
 from api.fleet import find_machine
 from api.question import ask_reading, from_step, question_lines
 from api.show import Line, Screen, fit, lines, safety_lines
+from diagnose.language import _
 from diagnose.model import Reading, WorkUp
 from diagnose.outline import ZONE_TITLES, Outline, Profile, Step
 
@@ -223,7 +224,12 @@ def find_profile(outline: Outline, name: str) -> Profile:
         if profile.id == name:
             return profile
     known = sorted(profile.id for profile in outline.machines)
-    raise UnknownError("machine", f"'{name}' is not known", known, "'tenhold machines' lists them")
+    raise UnknownError(
+        "machine",
+        _("'{name}' is not known").format(name=name),
+        known,
+        _("'tenhold machines' lists them"),
+    )
 
 
 def passed_reading(step: Step) -> Reading:
@@ -237,7 +243,7 @@ def passed_reading(step: Step) -> Reading:
     for seen in step.outcomes:
         if seen.means == "pass":
             return Reading(step.id, seen.id, None, seen.id)
-    raise InputError("passed", f"'{step.id}' has no outcome that passes")
+    raise InputError("passed", _("'{step}' has no outcome that passes").format(step=step.id))
 
 
 def list_passed(profile: Profile, failed: Step, names: list[str]) -> list[str]:
@@ -262,15 +268,15 @@ def find_tools(catalogue: Catalogue, names: Iterable[str]) -> frozenset[str]:
     known = {tool for test in catalogue.tests for tool in test.check.tools}
     unknown = [name for name in sorted(names) if name not in known]
     if unknown:
-        raise InputError("tools", f"'{unknown[0]}' is used by no check", sorted(known))
+        raise InputError(
+            "tools", _("'{tool}' is used by no check").format(tool=unknown[0]), sorted(known)
+        )
     return frozenset(names)
 
 
 def list_steps(profile: Profile) -> list[Item]:
     """Return the steps of a checkout, each in its part."""
-    return [
-        Item(s.id, s.title, ZONE_TITLES.get(s.zone, s.zone.capitalize())) for s in profile.steps
-    ]
+    return [Item(s.id, s.title, _(ZONE_TITLES[s.zone])) for s in profile.steps]
 
 
 def group_steps(steps: Iterable[Step]) -> dict[str, list[Step]]:
@@ -287,7 +293,8 @@ def find_components(catalogue: Catalogue, names: Iterable[str]) -> frozenset[str
     unknown = [name for name in sorted(names) if name not in kinds]
     if unknown:
         near = difflib.get_close_matches(unknown[0], kinds, 3, 0.5) or sorted(kinds)
-        raise InputError("changed", f"'{unknown[0]}' is no component of this machine", near)
+        what = _("'{part}' is no component of this machine").format(part=unknown[0])
+        raise InputError("changed", what, near)
     return frozenset(names)
 
 
@@ -326,8 +333,9 @@ def find_step(profile: Profile, name: str) -> str:
     if name in names:
         return name
     near = difflib.get_close_matches(name, names, 3, 0.5)
-    do = f"'tenhold checks {profile.id}' lists the steps"
-    raise UnknownError("step", f"'{name}' is no checkout step of '{profile.id}'", near, do)
+    do = _("'tenhold checks {machine}' lists the steps").format(machine=profile.id)
+    what = _("'{step}' is no checkout step of '{machine}'").format(step=name, machine=profile.id)
+    raise UnknownError("step", what, near, do)
 
 
 def refuse_pass(step: Step, reading: Reading) -> None:
@@ -336,7 +344,8 @@ def refuse_pass(step: Step, reading: Reading) -> None:
         (s.title for s in step.outcomes if (s.id, s.means) == (reading.outcome, "pass")), ""
     )
     if title:
-        raise InputError(step.id, f"'{title}' is a pass; say what failed, or choose another step")
+        what = _("'{title}' is a pass; say what failed, or choose another step")
+        raise InputError(step.id, what.format(title=title))
 
 
 def read_minutes(text: str) -> float:
@@ -349,7 +358,7 @@ def read_minutes(text: str) -> float:
     try:
         value = float(plain)
     except ValueError:
-        raise InputError("minutes", "is no number of minutes; write for example 12") from None
+        raise InputError("minutes", _("is no number of minutes; write for example 12")) from None
     if not 0 <= value <= 24 * 60:
-        raise InputError("minutes", "must be from 0 to 1440")
+        raise InputError("minutes", _("must be from 0 to 1440"))
     return value

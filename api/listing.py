@@ -8,10 +8,11 @@ from typing import Any
 
 from api.engine import Engine
 from api.errors import UnknownError
-from api.show import Line, first_capital, fit, wrap
+from api.show import Line, fit, wrap
 from diagnose.catalogue import Catalogue, Cause, Test, words
 from diagnose.kb.load import KnowledgeBase
 from diagnose.kb.schema import Check, Fault
+from diagnose.language import first_capital
 from diagnose.model import OTHER_ANSWERS
 
 ID_WIDTH = 36

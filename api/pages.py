@@ -16,10 +16,11 @@ import typer
 from api import rows
 from api.engine import Engine
 from api.errors import InputError
-from api.show import SAFETY, first_capital
+from api.show import SAFETY
 from diagnose.kb.lint.sourcing import list_cited
 from diagnose.kb.load import KnowledgeBase
 from diagnose.kb.schema import Check, Fault, RuleShape
+from diagnose.language import first_capital
 from diagnose.outline import ZONE_TITLES, ZONES
 from diagnose.zone import draw_zone, find_fullest, find_parts
 

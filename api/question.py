@@ -13,6 +13,7 @@ from api.ask import Asker
 from api.errors import InputError
 from api.show import Line, fit, wrap
 from diagnose.errors import ReadingError, UnitError
+from diagnose.language import _
 from diagnose.model import NOT_DONE, NOT_SURE, OTHER_ANSWERS, Reading
 
 if TYPE_CHECKING:
@@ -129,9 +130,11 @@ def say_refusal(error: ReadingError | UnitError) -> str:
     """Return in short what is wrong with an answer."""
     if isinstance(error, UnitError):
         return f"{error}."
-    given = f"'{error.given}' is not an answer here. " if error.given else "Nothing was entered. "
-    hint = f" {error.hint}" if error.hint else ""
-    return f"{given}Allowed: {', '.join(error.allowed)}.{hint}"
+    given = _("Nothing was entered.")
+    if error.given:
+        given = _("'{given}' is not an answer here.").format(given=error.given)
+    allowed = _("Allowed: {allowed}.").format(allowed=", ".join(error.allowed))
+    return f"{given} {allowed} {error.hint}".strip()
 
 
 def say_refused(error: ReadingError | UnitError | InputError) -> str:

@@ -9,9 +9,12 @@ from fastapi.responses import HTMLResponse
 
 from api.errors import InputError, UnknownError
 from api.form import UNITS_COOKIE, Sent, desk_of, go, show, units_of
+from api.languages import COOKIE
 from api.routes_pages import query_of
+from api.tongue import NAMES
 from diagnose.errors import FleetError
 from diagnose.fleet import add_owned, find_owned, read_fleet, remove_owned
+from diagnose.language import _
 from diagnose.units import HIGH_PRESSURE, LOW_PRESSURE
 
 YEAR = 365 * 24 * 3600  # seconds
@@ -64,7 +67,9 @@ def choose_owned(request: Request, asset: str) -> Response:
     """Go to the steps of a single machine: this is where its label leads; raises UnknownError."""
     own = find_owned(asset, _titles(request))
     if own is None:
-        raise UnknownError("asset", f"'{asset}' is not in the list of machines")
+        raise UnknownError(
+            "asset", _("'{asset}' is not in the list of machines").format(asset=asset)
+        )
     return go(f"/machines/{quote(own.profile)}{query_of(own.asset)}")
 
 
@@ -74,7 +79,8 @@ def ask_units(request: Request, back: str = "/") -> HTMLResponse:
     own, back = units_of(request), _read_back(back)
     low, high = own.low or LOW_PRESSURE[0], own.high or HIGH_PRESSURE[0]
     return show(request, "units", here=back, low=low, high=high, back=back,
-                lows=LOW_PRESSURE, highs=HIGH_PRESSURE)  # fmt: skip
+                lows=LOW_PRESSURE, highs=HIGH_PRESSURE,
+                languages=NAMES)  # fmt: skip
 
 
 @routes.post("/units")
@@ -83,9 +89,21 @@ def choose_units(request: Request, form: Sent) -> Response:
     low, high = form.one("low"), form.one("high")
     for name, unit, known in (("low", low, LOW_PRESSURE), ("high", high, HIGH_PRESSURE)):
         if unit not in known:
-            raise InputError(name, f"'{unit}' is no unit of these", known)
+            raise InputError(name, _("'{unit}' is no unit of these").format(unit=unit), known)
     answer = go(_read_back(form.one("back")))
     answer.set_cookie(UNITS_COOKIE, f"{low}.{high}", YEAR, httponly=True, samesite="strict")
+    return answer
+
+
+@routes.post("/language")
+def choose_language(request: Request, form: Sent) -> Response:
+    """Keep the language in a cookie of this browser; raises InputError for another one."""
+    name = form.one("language")
+    if name not in NAMES:
+        what = _("'{name}' is no language of these").format(name=name)
+        raise InputError("language", what, list(NAMES))
+    answer = go(_read_back(form.one("back")))
+    answer.set_cookie(COOKIE, name, YEAR, httponly=True, samesite="strict")
     return answer
 
 

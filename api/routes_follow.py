@@ -21,6 +21,7 @@ from api.screens import Task, say_entry
 from api.shapes import find_remedy
 from api.tasks import Bench, list_others, list_remedies
 from diagnose.catalogue import Test
+from diagnose.language import _, first_capital
 from diagnose.model import Remedied
 from diagnose.readings import find_test
 
@@ -62,7 +63,7 @@ def _find_check(bench: Bench, name: str) -> Test:
     """Return a check that whoever works may do; raises ReadingError or UnknownError."""
     test = find_test(bench.catalogue, name)
     if name not in {item.key for item in list_others(bench.catalogue, bench.work)}:
-        raise UnknownError("check", f"'{name}' is done by biomed")
+        raise UnknownError("check", _("'{name}' is done by biomed").format(name=name))
     return test
 
 
@@ -74,10 +75,10 @@ def _find_remedy(bench: Bench, name: str) -> Remedied:
     CircuitError, InputError
         Nothing is put right by it, or only biomed may do it.
     """
-    act, _, component = name.partition("@")
+    act, _at, component = name.partition("@")
     own = find_remedy(bench.catalogue, act, component)
     if bench.work.who == "user" and own not in list_remedies(bench.catalogue)[1].values():
-        raise UnknownError("remedy", f"'{name}' is done by biomed")
+        raise UnknownError("remedy", _("'{name}' is done by biomed").format(name=name))
     return own
 
 
@@ -125,8 +126,8 @@ def add_reading(request: Request, name: str, test: str, form: Sent) -> Response:
 
 
 def _show_newer(request: Request, error: StaleError, entered: str) -> HTMLResponse:
-    lost = f" Not taken: {entered}." if entered else ""
-    return _show_standing(request, error.name, f"{error.what[:1].upper()}{error.what[1:]}.{lost}")
+    lost = _("Not taken: {entry}.").format(entry=entered) if entered else ""
+    return _show_standing(request, error.name, f"{first_capital(error.what)}. {lost}".rstrip())
 
 
 @routes.get("/put-right/{remedy}")
@@ -155,16 +156,16 @@ def choose_other(request: Request, name: str, search: str = "") -> HTMLResponse:
     """Show every check that may be done."""
     view = desk_of(request).read(name).view
     found = [item for item in list_others(view.catalogue, view.work) if has_words(item, search)]
-    return show(request, "choose", name=name, title="Which check?", below="do", search=search,
+    return show(request, "choose", name=name, title=_("Which check?"), below="do", search=search,
                 groups=board.group(found), page="checks")  # fmt: skip
 
 
 @routes.get("/remedies")
 def choose_remedy(request: Request, name: str, search: str = "") -> HTMLResponse:
     """Show everything that may be put right."""
-    items, _ = list_remedies(desk_of(request).read(name).view.catalogue)
+    items, _found = list_remedies(desk_of(request).read(name).view.catalogue)
     found = [item for item in items if has_words(item, search)]
-    return show(request, "choose", name=name, title="What was put right?", below="put-right",
+    return show(request, "choose", name=name, title=_("What was put right?"), below="put-right",
                 search=search, groups=board.group(found), page="remedies")  # fmt: skip
 
 

@@ -26,8 +26,9 @@ from api.timing import find_timer
 from diagnose.errors import FleetError
 from diagnose.fleet import Owned, read_asset, read_fleet
 from diagnose.journal import list_records
+from diagnose.language import _
 from diagnose.model import Reading, WorkUp
-from diagnose.outline import ZONE_TITLES, Profile, Step
+from diagnose.outline import Profile, Step
 from diagnose.readings import find_test, read_answer
 
 routes = APIRouter(include_in_schema=False)
@@ -38,7 +39,7 @@ def read_reading(request: Request, step: str, form: Form, profile: Profile) -> R
     catalogue = desk_of(request).catalogue(profile.id)
     find_test(catalogue, step)
     if not form.answer:
-        raise InputError("answer", "Nothing was entered. Tap what was seen, or enter a number")
+        raise InputError("answer", _("Nothing was entered. Tap what was seen, or enter a number"))
     return read_answer(catalogue, step, form.answer)
 
 
@@ -55,7 +56,7 @@ def choose_machine(request: Request) -> HTMLResponse:
         owned = read_fleet(titles)
     except FleetError as error:  # the kinds of machine can be chosen all the same
         trouble = str(error)
-    return show(request, "machines", machines=outline.machines, recent=recent, ask=UNFINISHED,
+    return show(request, "machines", machines=outline.machines, recent=recent, ask=_(UNFINISHED),
                 owned=owned, titles=titles, trouble=trouble)  # fmt: skip
 
 
@@ -67,7 +68,7 @@ def choose_step(
     desk = desk_of(request)
     profile = find_profile(desk.engine.outline, machine)
     desk.engine.prepare(profile.id)
-    asset = read_asset(asset)
+    asset, zones = read_asset(asset), board.name_zones()
     own = [step for step in profile.steps if zone in ("", step.zone)]
     names = {step.id for step in own}
     found = [item for item in list_steps(profile) if item.key in names and has_words(item, search)]
@@ -75,7 +76,7 @@ def choose_step(
                                   profile, asset)  # fmt: skip
     return show(
         request, "steps", profile=profile, groups=board.group(found), search=search, asset=asset,
-        zone=ZONE_TITLES.get(zone, ""), picture=picture, query=query_of(asset),
+        zone=zones.get(zone, ""), picture=picture, query=query_of(asset),
     )  # fmt: skip
 
 
@@ -102,7 +103,7 @@ def _show_failed(
     parts = _list_parts(profile, step)
     return show(
         request, "failed", 422 if refused else 200, profile=profile, step=step, asked=asked,
-        parts=parts, zones=ZONE_TITLES, chosen=form.all("part"), each=form.all("step"),
+        parts=parts, zones=board.name_zones(), chosen=form.all("part"), each=form.all("step"),
         minutes=form.one("minutes"), number=form.one("number"), unit=form.one("unit"),
         refused=refused, asset=asset, query=query_of(asset), timer=find_timer(test.check),
     )  # fmt: skip

@@ -13,7 +13,9 @@ from api.form import desk_of, show
 from api.label import draw_code
 from api.routes_follow import read_standing
 from api.routes_json import to_picture
+from api.tongue import name_version
 from diagnose.fleet import find_owned
+from diagnose.language import _, plain
 from diagnose.model import RETURN
 
 routes = APIRouter(include_in_schema=False)
@@ -32,7 +34,8 @@ def draw_likely(request: Request, name: str) -> Response:
     desk = desk_of(request)
     view = desk.read(name).view
     chances = board.chance_parts(view)
-    return to_picture(draw_svg(view.catalogue, desk.engine.base().version, None, chances))
+    version = name_version(desk.engine.base().version)
+    return to_picture(plain(draw_svg(view.catalogue, version, None, chances)))
 
 
 @routes.get("/work-ups/{name}/sheet")
@@ -60,8 +63,8 @@ def show_tag(request: Request, name: str) -> HTMLResponse:
     standing = read_standing(request, name)
     view, own = standing.view, standing.view.assessment.disposition
     if own.final and own.say == RETURN:
-        do = "repeat the checkout from the failed step on"
-        raise InputError("tag", "this machine was returned to checkout and needs no tag", do=do)
+        do = _("repeat the checkout from the failed step on")
+        raise InputError("tag", _("this machine was returned to checkout and needs no tag"), do=do)
     return show(
         request, "tag", name=name, machine=view.catalogue.circuit.machine.title,
         record=standing.record, failed=board.say_failed(view), why=board.say_why(view),
@@ -75,7 +78,9 @@ def show_label(request: Request, asset: str) -> HTMLResponse:
     titles = {each.id: each.title for each in desk_of(request).engine.outline.machines}
     own = find_owned(asset, titles)
     if own is None:
-        raise UnknownError("asset", f"'{asset}' is not in the list of machines")
+        raise UnknownError(
+            "asset", _("'{asset}' is not in the list of machines").format(asset=asset)
+        )
     address = address_of(request, f"/fleet/{quote(own.asset)}")
     return show(request, "label", own=own, title=titles[own.profile], address=address,
                 code=draw_code(address))  # fmt: skip

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from api.show import SAFETY, first_capital
+from api.show import SAFETY
 from diagnose.kb.load import KnowledgeBase
 from diagnose.kb.schema import Check, Fault, Outcome, RuleShape
+from diagnose.language import first_capital
 
 STEP_HEAD = ("checkout step", "what to do", "outcomes", "limit", "min")
 TEST_HEAD = ("isolating test", "min", "who", "tools", "what it tells")

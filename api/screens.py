@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from api.show import WIDTH, Line, Mark, bar, first_capital, fit, lines, say_minutes, wrap
+from api.show import WIDTH, Line, Mark, bar, fit, lines, say_minutes, wrap
 from diagnose.catalogue import Catalogue, Test, words
 from diagnose.choices import in_ten
 from diagnose.explain import minutes_used, say_strength
+from diagnose.language import _, first_capital, inside, mark, tell
 from diagnose.model import Assessment, Choice, OutcomeMeaning, Reading, Remedied, Said, WorkUp
 from diagnose.readings import say_reading
 from diagnose.units import AS_WRITTEN, Units
@@ -17,7 +18,7 @@ TOP = 5
 SEEN_WIDTH = 32
 LEAST = 0.005  # chance from which a cause stands in the list of all [-]
 OUTCOME_LINES = 7  # lines for what the outcomes of the choices would mean
-STANDING = "OUT OF SERVICE until it is shown to be safe."
+STANDING = mark("OUT OF SERVICE until it is shown to be safe.")
 MENU = "1 2 3 do it   o other   d remedy done   u undo   ? why   c causes   q stop"
 
 
@@ -79,15 +80,18 @@ def clock_line(view: View) -> Line:
     used, ahead = say_minutes(view.used), say_about(view.assessment.minutes_ahead)
     if view.assessment.swap_first:
         left = say_minutes(view.left or 0.0)
-        return Line(f"SWAP THE MACHINE NOW, diagnose after: {left} left, {ahead} to go.", "alarm")
-    left = f", {say_minutes(view.left)} until it is needed" if view.left is not None else ""
-    return Line(f"Clock: {used} used, {ahead} to go{left}.")
+        swap = _("SWAP THE MACHINE NOW, diagnose after: {left} left, {ahead} to go.")
+        return Line(swap.format(left=left, ahead=ahead), "alarm")
+    if view.left is None:
+        return Line(_("Clock: {used} used, {ahead} to go.").format(used=used, ahead=ahead))
+    clock = _("Clock: {used} used, {ahead} to go, {left} until it is needed.")
+    return Line(clock.format(used=used, ahead=ahead, left=say_minutes(view.left)))
 
 
 def say_about(minutes: float) -> str:
     """Return minutes that are an estimate."""
     said = say_minutes(minutes)
-    return said if said.startswith("under") else f"about {said}"
+    return said if 0 < minutes < 0.75 else _("about {minutes}").format(minutes=said)
 
 
 def _so_far(view: View) -> list[Line]:
@@ -103,7 +107,7 @@ def say_entry(catalogue: Catalogue, entry: Reading | Remedied, units: Units = AS
     """Return a reading or a remedy in words."""
     if isinstance(entry, Reading):
         return first_capital(say_reading(catalogue, entry, units))
-    return f"Done: {say_remedy(catalogue, entry)}"
+    return _("Done: {remedy}").format(remedy=say_remedy(catalogue, entry))
 
 
 def say_remedy(catalogue: Catalogue, remedy: Remedied) -> str:
@@ -112,7 +116,7 @@ def say_remedy(catalogue: Catalogue, remedy: Remedied) -> str:
         own = cause.fault.remedy
         if (own.act, cause.component) == (remedy.act, remedy.component):
             return words(catalogue, own.say, cause.component)
-    return f"{remedy.act} {catalogue.circuit.title(remedy.component).lower()}"
+    return f"{tell(remedy.act)} {inside(catalogue.circuit.title(remedy.component))}"
 
 
 def _choice_lines(choices: Sequence[Choice]) -> list[Line]:
@@ -131,7 +135,7 @@ def _choice_lines(choices: Sequence[Choice]) -> list[Line]:
 
 def _say_meaning(meaning: OutcomeMeaning) -> str:
     """Return an outcome and what would then be likeliest; the chance is never cut off."""
-    cause, _, chance = meaning.then.rpartition(", ")
+    cause, _comma, chance = meaning.then.rpartition(", ")
     chance = chance.removeprefix("about ")
     head = f"     {fit(meaning.title, SEEN_WIDTH)} → "
     return f"{head}{fit(_lower(cause), WIDTH - len(head) - len(chance) - 2)}, {chance}"

@@ -13,6 +13,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from diagnose.language import _, mark, tell
+
 WIDTH = 80
 HEIGHT = 24
 Mark = Literal["", "bold", "dim", "alarm", "good"]
@@ -20,10 +22,10 @@ _STYLES = {"": "", "bold": "bold", "dim": "dim", "alarm": "bold red", "good": "b
 _PLAIN = str.maketrans({"█": "#", "░": ".", "…": "~", "═": "=", "→": ">", "±": "~"})
 
 SAFETY = (
-    "Training and decision support. Not a medical device.",
-    "Never on a machine connected to a patient.",
-    "Keep a self-inflating bag and another oxygen source at hand.",
-    "Local policy, the maker's instructions and licensed practice come first.",
+    mark("Training and decision support. Not a medical device."),
+    mark("Never on a machine connected to a patient."),
+    mark("Keep a self-inflating bag and another oxygen source at hand."),
+    mark("Local policy, the maker's instructions and licensed practice come first."),
 )
 
 
@@ -89,18 +91,20 @@ def count_fitting(found: Sequence[Line], room: int) -> int:
     return len(found)
 
 
-def first_capital(text: str) -> str:
-    """Return a text that begins with a capital."""
-    return text[:1].upper() + text[1:]
-
-
 def say_minutes(minutes: float) -> str:
     """Return minutes as people say them.
 
     >>> say_minutes(0.4), say_minutes(2.1), say_minutes(1.0)
     ('under 1 min', '2 min', '1 min')
     """
-    return "under 1 min" if 0 < minutes < 0.75 else f"{round(minutes)} min"
+    if 0 < minutes < 0.75:
+        return _("under 1 min")
+    return _("{number} min").format(number=round(minutes))
+
+
+def say_tool(tool: str) -> str:
+    """Return a tool in words."""
+    return tell(tool.replace("_", " "))
 
 
 class Screen:

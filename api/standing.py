@@ -21,8 +21,9 @@ from api.shapes import (
     to_cause,
     to_shape,
 )
-from api.show import SAFETY, first_capital
+from api.show import SAFETY
 from diagnose.journal import Record, list_events
+from diagnose.language import first_capital
 from diagnose.model import Entry, Reading
 from diagnose.readings import say_reading, verdict
 

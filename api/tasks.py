@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 
 from api.ask import Item
 from api.screens import Task, say_remedy
-from api.show import first_capital
 from diagnose.catalogue import Catalogue, Test, words
+from diagnose.choices import say_then_repeat
 from diagnose.kb.schema import Check
+from diagnose.language import _, first_capital
 from diagnose.model import Choice, Remedied, WorkUp
 from diagnose.outline import ZONE_TITLES, ZONES
 
@@ -41,7 +42,7 @@ class Bench:
         catalogue = self.catalogue
         failed = self.of_test(catalogue.tests[catalogue.test_index[self.work.failed]])
         say = say_remedy(catalogue, remedy)
-        title = f"{say.rstrip('.')}, then repeat: {failed.title}"
+        title = say_then_repeat(say, failed.title)
         return replace(failed, title=title, say=(say, *failed.say), remedy=remedy)
 
     def before(self, test: Test) -> tuple[str, ...]:
@@ -56,7 +57,7 @@ def list_others(catalogue: Catalogue, work: WorkUp) -> list[Item]:
     tests = [t for t in catalogue.tests if t.check.by == "user" or work.who == "biomed"]
     tests.sort(key=lambda test: (ZONES.index(test.check.zone), test.check.kind != "step"))
     titles = [first_capital(words(catalogue, t.check.title, t.it)) for t in tests]
-    return [Item(test.id, title, ZONE_TITLES[test.check.zone])
+    return [Item(test.id, title, _(ZONE_TITLES[test.check.zone]))
             for test, title in zip(tests, titles, strict=True)]  # fmt: skip
 
 

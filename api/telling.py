@@ -8,8 +8,9 @@ from typing import Literal
 
 from api.errors import InputError
 from api.intake import find_components, find_tools
-from api.show import first_capital
+from api.show import say_tool
 from diagnose.catalogue import Catalogue
+from diagnose.language import _, first_capital
 from diagnose.model import WorkUp
 from diagnose.outline import ZONE_TITLES
 
@@ -40,7 +41,7 @@ def name_tools(catalogue: Catalogue) -> list[str]:
 def list_tools(catalogue: Catalogue, work: WorkUp) -> list[Tick]:
     """Return the tools to tick; those at hand are ticked."""
     return [
-        Tick(tool, first_capital(tool.replace("_", " ")), work.tools is None or tool in work.tools)
+        Tick(tool, first_capital(say_tool(tool)), work.tools is None or tool in work.tools)
         for tool in name_tools(catalogue)
     ]
 
@@ -52,7 +53,9 @@ def list_parts(catalogue: Catalogue, work: WorkUp) -> dict[str, list[Tick]]:
     for zone, title in ZONE_TITLES.items():
         own = [name for name, kind in circuit.kinds.items() if kind.zone == zone]
         if own:
-            found[title] = [Tick(name, circuit.title(name), name in work.changed) for name in own]
+            found[_(title)] = [
+                Tick(name, circuit.title(name), name in work.changed) for name in own
+            ]
     return found
 
 
@@ -66,7 +69,7 @@ def read_told(catalogue: Catalogue, tools: Iterable[str], changed: Iterable[str]
     """
     at_hand = find_tools(catalogue, tools)
     if who not in ("user", "biomed"):
-        raise InputError("who", f"'{who}' is nobody here", ["user", "biomed"])
+        raise InputError("who", _("'{who}' is nobody here").format(who=who), ["user", "biomed"])
     return Told(
         None if at_hand == {*name_tools(catalogue)} else at_hand,
         find_components(catalogue, changed),

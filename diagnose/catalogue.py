@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from diagnose.circuit import SUPPLIES, Circuit, wire
 from diagnose.kb.load import KnowledgeBase
 from diagnose.kb.schema import Check, Fault
+from diagnose.language import inside
 
 HEALTHY = "nothing_wrong"
 
@@ -194,4 +195,4 @@ def sightings(cause: Cause, test: Test) -> dict[str, float]:
 
 def words(catalogue: Catalogue, text: str, it: str) -> str:
     """Return knowledge words with ``{it}`` replaced by the component's name."""
-    return text.replace("{it}", catalogue.circuit.title(it).lower() if it else "")
+    return text.replace("{it}", inside(catalogue.circuit.title(it)) if it else "")

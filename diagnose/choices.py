@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from diagnose.catalogue import Catalogue, words
 from diagnose.course import Planner
+from diagnose.language import _, without_stop
 from diagnose.model import Choice, OutcomeMeaning, Remedied
 from diagnose.plan import SEEN, WORTH, Option, Plan
 
@@ -26,9 +27,10 @@ def _say(planner: Planner, live: NDArray[np.int64], option: Option, worth: float
     say = tuple(words(catalogue, text, test.it) for text in test.check.say)
     if option.remedy is not None:
         own = _remedy_words(planner, live, option, option.remedy)
-        title, say = f"{own.rstrip('.')}, then repeat: {title}", (own, *say)
+        title = say_then_repeat(own, title)
+        say = (own, *say)
     elif option.kind == "repeat":
-        title = f"Repeat: {title}"
+        title = _("Repeat: {title}").format(title=title)
     means = tuple(_mean(planner, live, option, row, name) for row, name in enumerate(test.outcomes))
     return Choice(
         kind=option.kind,
@@ -65,7 +67,7 @@ def _mean(
     blocks = option.after[row]
     top = int(blocks.argmax())
     name = (
-        "something not in the knowledge"
+        _("something not in the knowledge")
         if top == len(blocks) - 1
         else cause_title(planner.catalogue, int(live[top]))
     )
@@ -77,7 +79,16 @@ def _mean(
 
 def cause_title(catalogue: Catalogue, block: int) -> str:
     """Return a cause in words; block 0 is nothing wrong."""
-    return catalogue.titles[block]
+    return catalogue.titles[block] if block else _("Nothing wrong")
+
+
+def say_then_repeat(remedy: str, title: str) -> str:
+    """Return a remedy and the step that is repeated after it.
+
+    >>> say_then_repeat("Close the drain.", "Hold at 30 cmH2O")
+    'Close the drain, then repeat: Hold at 30 cmH2O'
+    """
+    return _("{remedy}, then repeat: {title}").format(remedy=without_stop(remedy), title=title)
 
 
 def in_ten(chance: float) -> str:
@@ -87,10 +98,10 @@ def in_ten(chance: float) -> str:
     ('about 7 in 10', 'less than 1 in 100', 'almost certain')
     """
     if chance >= 0.98:
-        return "almost certain"
+        return _("almost certain")
     if chance < 0.01:
-        return "less than 1 in 100"
+        return _("less than 1 in 100")
     if chance < 0.08:
-        return f"about {round(chance * 100)} in 100"
+        return _("about {number} in 100").format(number=round(chance * 100))
     tenths = min(9, max(1, round(chance * 10)))
-    return f"about {tenths} in 10"
+    return _("about {number} in 10").format(number=tenths)

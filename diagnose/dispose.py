@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from diagnose.catalogue import Catalogue, sightings
+from diagnose.language import _, mark, say_percent
 from diagnose.model import REMOVE, RETURN, SOMETHING_ELSE, Disposition, Reading, Remedied, WorkUp
 from diagnose.predict import Table
 from diagnose.progress import state_independent, state_repeat
@@ -23,6 +24,19 @@ HIGH, LOW = 0.5, 0.2  # levels of the leading cause's chance [-]
 UNEXPLAINED = 0.35  # chance of "something else" that counts as unexplained [-]
 SURPRISE = 1.0  # log10 by which a broad guess beats all known causes
 SECOND = 0.3
+#: how the failed step stands -> what is lacking
+NO_REPEAT = {
+    "failed": mark("the failed step is not repeated and passed (failed)"),
+    "missing": mark("the failed step is not repeated and passed (missing)"),
+}
+PUT_RIGHT = mark(
+    "The cause was put right, the failed step was repeated and passed."
+    " Repeat the checkout from that step on, or whole."
+)
+ABSENT = mark(
+    "Nothing wrong was found by two different checks, the failed step was repeated and passed."
+    " Repeat the checkout from that step on, or whole."
+)
 
 
 @dataclass(frozen=True)
@@ -84,7 +98,7 @@ def find_standing(
     fixed = fixed_at(catalogue, work) <= len(work.remedies)
     repeat = state_repeat(catalogue, work)
     independent = state_independent(catalogue, tested, work)
-    blamed = next(names for names, _ in named if names != ("nothing_wrong",))
+    blamed = next(names for names, _chance in named if names != ("nothing_wrong",))
     put_right = all(name in table.causes and fixed[table.causes.index(name)] for name in blamed)
     absent = ids == ("nothing_wrong",) and repeat == "passed" and independent == "passed"
     else_ = ranking.something_else
@@ -174,29 +188,32 @@ def _lacks(
     """Return in words what return to checkout still lacks."""
     found = []
     if any(f.conclusion.kind == "stop" for f in fired):
-        found.append("a finding ends the matter at once")
+        found.append(_("a finding ends the matter at once"))
     if marks["put_right"] == "no" and marks["shown_absent"] == "no":
         found.append(
-            "the cause is not put right, and not shown to be absent by two different checks"
+            _("the cause is not put right, and not shown to be absent by two different checks")
         )
     if marks["repeat"] != "passed":
-        found.append(f"the failed step is not repeated and passed ({marks['repeat']})")
+        no_repeat = NO_REPEAT[marks["repeat"]]
+        found.append(_(no_repeat))
     if marks["independent"] == "failed":
-        found.append("another check of the same parts fails")
-    found += [f"step '{name}' still stands as failed" for name in open_failures(catalogue, work)]
+        found.append(_("another check of the same parts fails"))
+    found += [_("step '{step}' still stands as failed").format(step=name)
+              for name in open_failures(catalogue, work)]  # fmt: skip
     if marks["unexplained"] == "yes":
-        found.append("no known cause explains the readings")
+        found.append(_("no known cause explains the readings"))
     if marks["contradiction"] == "yes" or marks["graph_disagrees"] == "yes":
-        found.append("readings contradict each other")
+        found.append(_("readings contradict each other"))
     if marks["intermittent"] == "suspected":
-        found.append("the cause comes and goes, so a passed repeat proves nothing")
+        found.append(_("the cause comes and goes, so a passed repeat proves nothing"))
     if marks["chance_left"] != "low":
         found.append(
-            f"the chance of a remaining fault is {ranking.remaining:.2%},"
-            f" above {REMAINING_MOST:.2%}"
+            _("the chance of a remaining fault is {chance}, above {most}").format(
+                chance=say_percent(ranking.remaining), most=say_percent(REMAINING_MOST)
+            )
         )
     if work.stopped or marks["time"] == "out":
-        found.append("the work-up was stopped before it was finished")
+        found.append(_("the work-up was stopped before it was finished"))
     return found
 
 
@@ -237,23 +254,16 @@ def decide(
         if f.conclusion.kind == "remove"
     ]
     if standing.may_return and not removals:
-        why = (
-            "The cause was put right"
-            if marks["put_right"] == "yes"
-            else "Nothing wrong was found by two different checks"
-        )
-        reason = (
-            f"{why}, the failed step was repeated and passed."
-            " Repeat the checkout from that step on, or whole."
-        )
-        return Disposition(RETURN, True, reason)
+        why = PUT_RIGHT if marks["put_right"] == "yes" else ABSENT
+        return Disposition(RETURN, True, _(why))
     final = is_done or marks["time"] == "out" or marks["person"] == "stopped"
     if removals and final:
         return Disposition(REMOVE, True, removals[0].because, removals[0].rule, "", standing.lacks)
     if final:
         return Disposition(
-            REMOVE, True, f"In doubt: {'; '.join(standing.lacks)}.", "", "", standing.lacks
-        )
+            REMOVE, True, _("In doubt: {why}.").format(why="; ".join(standing.lacks)), "", "",
+            standing.lacks,
+        )  # fmt: skip
     return Disposition(
-        REMOVE, False, "Not for use until it is shown to be safe.", "", "", standing.lacks
+        REMOVE, False, _("Not for use until it is shown to be safe."), "", "", standing.lacks
     )

@@ -17,6 +17,7 @@ from diagnose.choices import in_ten
 from diagnose.circuit import KNOWN_GOOD, SUPPLIES, Circuit, put, spread
 from diagnose.errors import CircuitError
 from diagnose.kb.schema import Check
+from diagnose.language import _, first_capital, tell
 from diagnose.layout import (
     NOTE_CHARACTERS,
     NOTE_LINE,
@@ -33,30 +34,9 @@ from diagnose.layout import (
 from diagnose.outline import ZONE_TITLES
 from diagnose.predict import tested_components
 from diagnose.readings import find_test
+from diagnose.signs import BANDS, BOLD, HANDLED, INK, LINES, OWN
 
 MARGIN = 12
-INK = "#1a1a1a"
-BOLD = f'fill="{INK}" font-weight="bold"'
-#: state of a gas way -> how its line looks, what the legend says
-LINES = {
-    "pressed": (f'stroke="{INK}" stroke-width="5"', "under pressure or gas flow"),
-    "drawn": ('stroke="#7a1fa2" stroke-width="4" stroke-dasharray="10 5"', "under vacuum"),
-    "feeding": (
-        'stroke="#444444" stroke-width="2.5" stroke-dasharray="2 4"',
-        "no pressure put on; gas let in here is read",
-    ),
-    "quiet": ('stroke="#8a8a8a" stroke-width="1.2"', "not reached"),
-    "plain": (f'stroke="{INK}" stroke-width="2"', "gas way"),
-}
-#: least chance of a band, spacing of its lines [px], fill, words
-BANDS = (
-    (0.5, 3.0, "#f2b36b", "chance 5 in 10 or more"),
-    (0.2, 5.0, "#f7cf9c", "chance 2 to 5 in 10"),
-    (0.05, 9.0, "#fbe6cb", "chance 5 to 20 in 100"),
-    (0.01, 16.0, "#fef6ec", "chance 1 to 5 in 100"),
-)
-OWN = "part of this zone"
-_PART_LINES = {"isolated": "set aside for this check", "swapped": "known good part fitted"}
 
 
 @dataclass(frozen=True)
@@ -129,7 +109,7 @@ def look(catalogue: Catalogue, check_id: str | None) -> View:
     """
     circuit = catalogue.circuit
     if check_id is None:
-        ready = "The machine ready for checkout; leaks to the room are not drawn."
+        ready = _("The machine ready for checkout; leaks to the room are not drawn.")
         return View(circuit.machine.title, (ready,))
     test = find_test(catalogue, check_id)
     check, it = test.check, test.it
@@ -146,11 +126,11 @@ def look(catalogue: Catalogue, check_id: str | None) -> View:
         for name, how in check.isolate.items()
         if name != SUPPLIES
     }
-    lines = [f"Check: {words(catalogue, check.title, it)}"]
+    lines = [_("Check: {title}").format(title=words(catalogue, check.title, it))]
     if SUPPLIES in check.isolate:
-        lines.append(f"Gas supplies: {check.isolate[SUPPLIES]}")
+        lines.append(_("Gas supplies: {state}").format(state=tell(check.isolate[SUPPLIES])))
     if not check.procedure:
-        lines.append("This check is a look or a touch: it puts no gas way under pressure.")
+        lines.append(_("This check is a look or a touch: it puts no gas way under pressure."))
     notes = _find_notes(circuit, check, it)
     shown = (states, tested, tested & touched, handled, notes)
     return View(circuit.machine.title, tuple(lines), *shown)
@@ -163,7 +143,7 @@ def _find_states(circuit: Circuit, check: Check, it: str) -> dict[str, str]:
     """
     moves = [move for move in check.procedure if not move.wait]
     driven, drawn = spread(circuit, check.model_copy(update={"procedure": moves}), it)
-    read, _ = spread(circuit, check, it)
+    read, _vacuum = spread(circuit, check, it)
     states = {}
     for space in set(circuit.spaces.values()):
         found = [("drawn", drawn), ("pressed", driven), ("feeding", read)]
@@ -175,11 +155,17 @@ def _find_notes(circuit: Circuit, check: Check, it: str) -> dict[str, str]:
     positions, notes = put(circuit, check, it), {}
     for name, position in positions.items():
         if position != circuit.ready.get(name):
-            notes[name] = f"set: {position.replace('_', ' ')}"
+            notes[name] = _("set: {position}").format(position=_say_position(position))
     for move in check.procedure:
         for name, position in (move.set_ or {}).items():
-            notes[name.replace("$it", it)] = f"then: {position.replace('_', ' ')}"
+            notes[name.replace("$it", it)] = _("then: {position}").format(
+                position=_say_position(position)
+            )
     return {name: note for name, note in notes.items() if name in circuit.kinds}
+
+
+def _say_position(position: str) -> str:
+    return tell(position.replace("_", " "))
 
 
 def write_svg(
@@ -228,19 +214,19 @@ def _describe(circuit: Circuit, view: View) -> str:
     for state in ("pressed", "drawn", "feeding", "quiet"):
         spaces = {space for space, own in view.states.items() if own == state}
         if found := {port.split(".")[0] for port, s in circuit.spaces.items() if s in spaces}:
-            said.append(f"{LINES[state][1].capitalize()}: {name(found)}.")
+            said.append(f"{first_capital(_(LINES[state][1]))}: {name(found)}.")
     if view.own:
-        said.append(f"{OWN.capitalize()}: {name(view.own)}.")
+        said.append(f"{first_capital(_(OWN))}: {name(view.own)}.")
     if view.suspects:
-        said.append(f"Suspects: {name(view.suspects)}.")
-    for how, label in _PART_LINES.items():
+        said.append(_("Suspects: {parts}.").format(parts=name(view.suspects)))
+    for how, label in HANDLED.items():
         if found := {each for each, own in view.handled.items() if own == how}:
-            said.append(f"{label.capitalize()}: {name(found)}.")
+            said.append(f"{first_capital(_(label))}: {name(found)}.")
     said += [f"{circuit.title(each)} {note}." for each, note in view.notes.items()]
     for each, chance in sorted(view.chances.items(), key=lambda pair: -pair[1]):
         if _band(chance) is not None:
             said.append(f"{circuit.title(each)}: {in_ten(chance)}.")
-    return " ".join(said) or f"Parts: {name(list_drawn(circuit))}."
+    return " ".join(said) or _("Parts: {parts}.").format(parts=name(list_drawn(circuit)))
 
 
 def define_patterns(prefix: str) -> str:
@@ -250,7 +236,7 @@ def define_patterns(prefix: str) -> str:
         f'<pattern id="{prefix}-band{i}" width="{gap}" height="{gap}" '
         'patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         f'<rect width="{gap}" height="{gap}" fill="{fill}"/>{hatch.format(gap, "#7a4300", 2)}'
-        for i, (_, gap, fill, _) in enumerate(BANDS)
+        for i, (_least, gap, fill, _label) in enumerate(BANDS)
     ]
     for name, turn in (("isolated", -45), ("swapped", 0)):
         patterns.append(
@@ -265,31 +251,34 @@ def _legend(circuit: Circuit, view: View, prefix: str) -> Iterator[tuple[str, st
     shown = {*view.states.values()} or ({"plain"} if circuit.machine.connections else set())
     for state, (style, label) in LINES.items():
         if state in shown:
-            yield f'<path d="M0,10 H36" fill="none" {style}/>', label
+            yield f'<path d="M0,10 H36" fill="none" {style}/>', _(label)
     if any(piece.element.type == "valve" for piece in circuit.pieces):
-        yield f'<path d="M10,4 L24,10 L10,16 Z" fill="{INK}"/>', "one-way valve: gas only this way"
+        yield (
+            f'<path d="M10,4 L24,10 L10,16 Z" fill="{INK}"/>',
+            _("one-way valve: gas only this way"),
+        )
     small = '<rect x="2" y="1" width="32" height="18" fill="#ffffff" {}/>'
     if view.own:
-        yield small.format(f'stroke="{INK}" stroke-width="3.5"'), OWN
+        yield small.format(f'stroke="{INK}" stroke-width="3.5"'), _(OWN)
     if view.touched:
         sign = small.format(f'stroke="{INK}" stroke-width="3.5"') + _corner(34, 1, True)
-        yield sign, "suspect: the check tests it"
+        yield sign, _("suspect: the check tests it")
     if view.suspects - view.touched:
         sign = small.format(f'stroke="{INK}" stroke-width="1.2"') + _corner(34, 1, False)
-        yield sign, "suspect only if it lets gas in"
+        yield sign, _("suspect only if it lets gas in")
     for how in sorted(set(view.handled.values())):
         fill = f"url(#{prefix}-{how})"
-        yield small.replace("#ffffff", fill).format('stroke="#555555"'), _PART_LINES[how]
+        yield small.replace("#ffffff", fill).format('stroke="#555555"'), _(HANDLED[how])
     if view.chances:
-        for i, (*_, label) in enumerate(BANDS):
+        for i, (*_least, label) in enumerate(BANDS):
             fill = f"url(#{prefix}-band{i})"
-            yield small.replace("#ffffff", fill).format('stroke="#555555"'), label
+            yield small.replace("#ffffff", fill).format('stroke="#555555"'), _(label)
 
 
 def _arrange(legend: list[tuple[str, str]], room: float) -> tuple[int, list[tuple[int, int]]]:
     """Return how many rows a legend takes, and where its entries begin."""
     x, row, places = MARGIN, 0, []
-    for _, label in legend:
+    for _sign, label in legend:
         wide = 44 + round(7.9 * len(label)) + 18
         if x > MARGIN and x + wide > room + MARGIN:
             x, row = MARGIN, row + 1
@@ -300,7 +289,7 @@ def _arrange(legend: list[tuple[str, str]], room: float) -> tuple[int, list[tupl
 
 def draw_zones(layout: Layout) -> Iterator[str]:
     """Yield the zones' borders."""
-    for _, (x, y, wide, high) in layout.zones:
+    for _zone, (x, y, wide, high) in layout.zones:
         yield (
             f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{high:.1f}" rx="8" '
             'fill="#f6f7f9" stroke="#b5bcc4"/>'
@@ -310,8 +299,8 @@ def draw_zones(layout: Layout) -> Iterator[str]:
 def draw_zone_titles(layout: Layout) -> Iterator[str]:
     """Yield the zones' names, over the ways, with a pale edge so that no line hurts them."""
     look = f'{BOLD} stroke="#f6f7f9" stroke-width="5" paint-order="stroke"'
-    for zone, (x, y, _, _) in layout.zones:
-        yield _text(x + 8, y + 17, ZONE_TITLES[zone], 13, look)
+    for zone, (x, y, *_size) in layout.zones:
+        yield _text(x + 8, y + 17, _(ZONE_TITLES[zone]), 13, look)
 
 
 def draw_ways(circuit: Circuit, layout: Layout, view: View) -> Iterator[str]:
@@ -324,7 +313,7 @@ def draw_ways(circuit: Circuit, layout: Layout, view: View) -> Iterator[str]:
         state = view.states.get(circuit.spaces[first], "plain")
         points, is_one_way = (way[::-1], True) if second in exits else (way, first in exits)
         drawn.append((order.index(state), _way(points, state, is_one_way)))
-    return (svg for _, svg in sorted(drawn, key=lambda pair: pair[0]))
+    return (svg for _place, svg in sorted(drawn, key=lambda pair: pair[0]))
 
 
 def _way(points: tuple[Point, ...], state: str, is_one_way: bool) -> str:
@@ -351,7 +340,7 @@ def draw_box(circuit: Circuit, layout: Layout, view: View, name: str, prefix: st
     title = [(line, 12, False) for line in wrap(circuit.title(name), TITLE_CHARACTERS)]
     notes = [(line, 11, True) for line in wrap(view.notes.get(name, ""), NOTE_CHARACTERS) if line]
     if how == "swapped":
-        notes.append(("known good", 11, True))
+        notes.append((_("known good"), 11, True))
     if band is not None:
         notes.append((in_ten(view.chances[name]), 11, True))
     tall = len(title) * TITLE_LINE + len(notes) * NOTE_LINE
@@ -376,14 +365,15 @@ def draw_box(circuit: Circuit, layout: Layout, view: View, name: str, prefix: st
 def _tell(circuit: Circuit, view: View, name: str) -> str:
     """Return a box in words, for a pointer resting on it."""
     said = [circuit.title(name), view.notes.get(name, "")]
-    said.append(_PART_LINES.get(view.handled.get(name, ""), ""))
-    said.append("suspect" if name in view.suspects else "")
+    handled = HANDLED.get(view.handled.get(name, ""))
+    said.append(_(handled) if handled else "")
+    said.append(_("suspect") if name in view.suspects else "")
     said.append(in_ten(view.chances[name]) if name in view.chances else "")
     return "; ".join(filter(None, said))
 
 
 def _band(chance: float) -> int | None:
-    return next((i for i, (least, *_) in enumerate(BANDS) if chance >= least), None)
+    return next((i for i, (least, *_rest) in enumerate(BANDS) if chance >= least), None)
 
 
 def _corner(x: float, y: float, is_filled: bool) -> str:

@@ -21,6 +21,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from diagnose.language import _
+
 
 class DiagnoseError(Exception):
     """Root of all errors that the engine raises on purpose."""
@@ -52,7 +54,9 @@ class ReadingError(DiagnoseError):
 
     def __init__(self, check: str, given: str, allowed: Sequence[str], hint: str = "") -> None:
         self.check, self.given, self.allowed, self.hint = check, given, tuple(allowed), hint
-        words = f"{check}: '{given}' is not an answer; allowed: {', '.join(allowed)}"
+        words = _("{check}: '{given}' is not an answer; allowed: {allowed}").format(
+            check=check, given=given, allowed=", ".join(allowed)
+        )
         super().__init__(f"{words}. {hint}" if hint else words)
 
 
@@ -61,7 +65,11 @@ class UnitError(DiagnoseError):
 
     def __init__(self, text: str, wanted: str, why: str) -> None:
         self.text, self.wanted, self.why = text, wanted, why
-        super().__init__(f"'{text}' {why}; write a quantity in {wanted}, for example '12 {wanted}'")
+        super().__init__(
+            _("'{text}' {why}; write a quantity in {wanted}, for example '12 {wanted}'").format(
+                text=text, why=why, wanted=wanted
+            )
+        )
 
 
 class CircuitError(DiagnoseError):

@@ -8,6 +8,7 @@ import numpy as np
 
 from diagnose.catalogue import Catalogue, words
 from diagnose.choices import cause_title
+from diagnose.language import _, inside, mark, tell
 from diagnose.model import (
     SOMETHING_ELSE,
     Account,
@@ -27,7 +28,13 @@ from diagnose.rules import Fact, Fired
 
 SHOWN = 8
 SIZED = 1e-3  # the leak's size is given for causes at least this likely [-]
-STRENGTHS = ((2.0, "very strongly"), (1.0, "strongly"), (0.5, "clearly"), (0.15, "a little"))
+#: least log10 of a factor, words where it speaks for a cause, words where against
+STRENGTHS = (
+    (2.0, mark("speaks very strongly for it"), mark("speaks very strongly against it")),
+    (1.0, mark("speaks strongly for it"), mark("speaks strongly against it")),
+    (0.5, mark("speaks clearly for it"), mark("speaks clearly against it")),
+    (0.15, mark("speaks a little for it"), mark("speaks a little against it")),
+)
 
 
 def list_causes(catalogue: Catalogue, table: Table, ranking: Ranking) -> tuple[RankedCause, ...]:
@@ -43,20 +50,25 @@ def _ranked(
 ) -> RankedCause:
     if len(ids) == 2:
         titles = [cause_title(catalogue, catalogue.cause_index[name]) for name in ids]
-        return RankedCause(
-            ids, " and ".join([titles[0], titles[1][0].lower() + titles[1][1:]]), chance, "two"
-        )
+        both = _("{first} and {second}").format(first=titles[0], second=_second(titles[1]))
+        return RankedCause(ids, both, chance, "two")
     name = ids[0]
     if name == SOMETHING_ELSE:
-        return RankedCause(ids, "Something not in the knowledge", chance, SOMETHING_ELSE)
+        return RankedCause(ids, _("Something not in the knowledge"), chance, SOMETHING_ELSE)
     block = catalogue.cause_index[name]
     if block == 0:
-        return RankedCause(ids, "Nothing wrong (a misreading)", chance, name)
+        return RankedCause(ids, _("Nothing wrong (a misreading)"), chance, name)
     cause = catalogue.causes[block - 1]
     size, limits = estimate_leak(table, ranking, block) if chance >= SIZED else (None, None)
     return RankedCause(
         ids, cause_title(catalogue, block), chance, cause.fault.kind, cause.component, size, limits
     )
+
+
+def _second(title: str) -> str:
+    """Return a title that follows another; only its first letter, so that a name stays one."""
+    start = inside(title[:2])[:1] if title[:1].isalpha() else title[:1]
+    return start + title[1:]
 
 
 def estimate_leak(
@@ -135,10 +147,10 @@ def say_strength(factor: float) -> str:
     >>> say_strength(1.3), say_strength(-0.7), say_strength(0.0)
     ('speaks strongly for it', 'speaks clearly against it', 'says nothing')
     """
-    for least, word in STRENGTHS:
+    for least, for_it, against_it in STRENGTHS:
         if abs(factor) >= least:
-            return f"speaks {word} {'for' if factor > 0 else 'against'} it"
-    return "says nothing"
+            return _(for_it if factor > 0 else against_it)
+    return _("says nothing")
 
 
 def _changes(catalogue: Catalogue, block: int, choices: tuple[Choice, ...]) -> str:
@@ -147,7 +159,9 @@ def _changes(catalogue: Catalogue, block: int, choices: tuple[Choice, ...]) -> s
     for choice in choices:
         for meaning in choice.means:
             if not meaning.then.startswith(own) and meaning.chance >= 0.02:
-                return f"'{meaning.title}' at '{choice.title}' would put first: {meaning.then}"
+                return _("'{outcome}' at '{check}' would put first: {cause}").format(
+                    outcome=meaning.title, check=choice.title, cause=meaning.then
+                )
     return ""
 
 
@@ -165,11 +179,11 @@ def say_fired(catalogue: Catalogue, fired: Fired) -> Said:
 
 def _say_fact(catalogue: Catalogue, fact: Fact) -> str:
     if fact.kind != "reading":
-        return f"{fact.kind} {fact.name.replace('_', ' ')} {fact.value.replace('_', ' ')}".strip()
+        return tell(" ".join(f"{fact.kind} {fact.name} {fact.value}".replace("_", " ").split()))
     test = catalogue.tests[catalogue.test_index[f"{fact.name}@{fact.at}" if fact.at else fact.name]]
     outcome = test.check.reading.outcomes.get(fact.value)
     title = words(catalogue, test.check.title, test.it)
-    return f"{title}: {outcome.title.lower() if outcome else fact.value}"
+    return f"{title}: {inside(outcome.title) if outcome else fact.value}"
 
 
 def find_suspects(

@@ -22,14 +22,17 @@ from diagnose.errors import FleetError, Problem
 from diagnose.kb.load import check_shape
 from diagnose.kb.reader import Document, read_text
 from diagnose.kb.schema import Strict
+from diagnose.language import _, mark
 from diagnose.places import state_folder
 
 ASSET = r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}"
 MOST = 2000  # machines in one list
 #: what is said of a field that does not fit
 FORMS = {
-    "asset": "has 1 to 40 letters, digits, '.', '-' or '_', and begins with a letter or a digit",
-    "place": "has at most 60 characters, on one line",
+    "asset": mark(
+        "has 1 to 40 letters, digits, '.', '-' or '_', and begins with a letter or a digit"
+    ),
+    "place": mark("has at most 60 characters, on one line"),
 }
 PLAIN = r"[^\x00-\x1f\x7f-\x9f\u2028\u2029\ufeff\ufffe\uffff]*"
 
@@ -56,8 +59,9 @@ def read_asset(text: str) -> str:
     FleetError
         It has not the form of one.
     """
+    form = FORMS["asset"]
     if text and not re.fullmatch(ASSET, text):
-        raise FleetError([Problem("", 0, "asset", FORMS["asset"])])
+        raise FleetError([Problem("", 0, "asset", _(form))])
     return text
 
 
@@ -103,7 +107,7 @@ def _say(problem: Problem) -> Problem:
     """Return a problem in words that fit its field."""
     words = FORMS.get(problem.field.rpartition(".")[2])
     is_form = words is not None and "given" in problem.what
-    return replace(problem, what=str(words)) if is_form else problem
+    return replace(problem, what=_(str(words))) if is_form else problem
 
 
 def _note_names(document: Document, machines: list[Owned], known: Collection[str]) -> None:
@@ -148,7 +152,7 @@ def add_owned(asset: str, profile: str, place: str, known: Collection[str]) -> O
     with _alone():
         have = read_fleet(known)
         if any(each.asset == asset for each in have):
-            what = f"'{asset}' is in the list already; remove it first"
+            what = _("'{asset}' is in the list already; remove it first").format(asset=asset)
             raise FleetError([Problem("", 0, "asset", what)])
         _write((*have, own))
     return own
@@ -166,7 +170,9 @@ def remove_owned(asset: str, known: Collection[str]) -> None:
         have = read_fleet(known)
         left = tuple(each for each in have if each.asset != asset)
         if len(left) == len(have):
-            raise FleetError([Problem("", 0, "asset", f"'{asset}' is not in the list")])
+            raise FleetError(
+                [Problem("", 0, "asset", _("'{asset}' is not in the list").format(asset=asset))]
+            )
         _write(left)
 
 

@@ -22,6 +22,7 @@ import networkx as nx
 
 from diagnose.circuit import Circuit
 from diagnose.errors import CacheError
+from diagnose.language import SOFT
 from diagnose.places import cache_folder
 
 log = logging.getLogger(__name__)
@@ -49,13 +50,27 @@ class Layout:
 
 
 def wrap(text: str, characters: int) -> list[str]:
-    """Return a text in lines that fit a box; a number stays with its word.
+    r"""Return a text in lines that fit a box; a number stays with its word.
 
     >>> wrap("Bag/ventilator selector", 16)
     ['Bag/ventilator', 'selector']
+    >>> wrap("Exspirations\xadventil", 16), wrap("Exspirations\xadventil", 20)
+    (['Exspirations-', 'ventil'], ['Exspirationsventil'])
     """
     whole = re.sub(r" (?=\d)", "\N{NO-BREAK SPACE}", text)
-    return textwrap.wrap(whole, characters, break_on_hyphens=False) or [""]
+    fitted = " ".join(_break_word(word, characters) for word in whole.split(" "))
+    return textwrap.wrap(fitted, characters, break_on_hyphens=False) or [""]
+
+
+def _break_word(word: str, characters: int) -> str:
+    """Return a word, broken at its soft hyphens if it is too long for a line."""
+    if len(word.replace(SOFT, "")) <= characters:
+        return word.replace(SOFT, "")
+    first, *rest = word.split(SOFT)
+    for part in rest:
+        is_room = len(first.rpartition(" ")[2]) + len(part) < characters
+        first += part if is_room else f"- {part}"
+    return first
 
 
 def get_layout(circuit: Circuit, version: str) -> Layout:

@@ -14,9 +14,10 @@ from html import escape
 
 from diagnose.catalogue import Catalogue, Cause, Test, words
 from diagnose.coverage import SHOWS, Coverage
-from diagnose.draw import BOLD, INK, MARGIN
+from diagnose.draw import MARGIN
 from diagnose.kb.atoms import ZONES
 from diagnose.outline import ZONE_TITLES
+from diagnose.signs import BOLD, INK
 
 HEAD = 58  # height of the title and the line below it [px]
 CELL = 14  # height of a row and width of a column [px]

@@ -9,13 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from diagnose.language import mark
+
 NOT_SURE = "not_sure"
 NOT_DONE = "not_done"
-OTHER_ANSWERS = {NOT_SURE: "not sure", NOT_DONE: "could not be done"}
+OTHER_ANSWERS = {NOT_SURE: mark("not sure"), NOT_DONE: mark("could not be done")}
 SOMETHING_ELSE = "something_else"
 
-RETURN = "return to checkout"
-REMOVE = "remove from service and call biomed"
+RETURN = mark("return to checkout")
+REMOVE = mark("remove from service and call biomed")
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from diagnose.draw import (
     draw_zone_titles,
     draw_zones,
 )
+from diagnose.language import _
 from diagnose.layout import Layout, get_layout, stand_apart
 
 LEAST = 0.05  # chance from which a part is looked for [-]
@@ -77,7 +78,7 @@ def draw_near(catalogue: Catalogue, version: str, chances: Mapping[str, float]) 
 
 def _tell(circuit: Circuit, likely: list[str], chances: Mapping[str, float]) -> str:
     said = "; ".join(f"{circuit.title(name)}: {in_ten(chances[name])}" for name in likely)
-    return f"Gas paths around the likely parts. {said}."
+    return _("Gas paths around the likely parts. {parts}.").format(parts=said)
 
 
 def _fit(layout: Layout, likely: list[str]) -> Frame:
@@ -95,10 +96,10 @@ def _fit(layout: Layout, likely: list[str]) -> Frame:
 def _surround(layout: Layout, names: list[str]) -> Frame:
     boxes = [layout.boxes[name] for name in names]
     return (
-        min(x for x, *_ in boxes) - EDGE,
-        min(y for _, y, *_ in boxes) - EDGE,
-        max(x + wide for x, _, wide, _ in boxes) + EDGE,
-        max(y + high for _, y, _, high in boxes) + EDGE,
+        min(x for x, *_rest in boxes) - EDGE,
+        min(y for _x, y, *_rest in boxes) - EDGE,
+        max(x + wide for x, _y, wide, _high in boxes) + EDGE,
+        max(y + high for _x, y, _wide, high in boxes) + EDGE,
     )
 
 

@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from diagnose.language import first_capital, mark
 from diagnose.places import cache_folder
 
 if TYPE_CHECKING:
@@ -26,16 +27,16 @@ log = logging.getLogger(__name__)
 FORM = 2  # raise when the stored form or the order of the steps changes
 #: what must stand first; then the order of the gas; the ventilator needs all before it
 ZONE_TITLES = {
-    "emergency": "Emergency equipment",
-    "power": "Power",
-    "supply": "Gas supplies",
-    "dosing": "Gas flows",
-    "vapour": "Vaporizers",
-    "outlet": "Fresh gas outlet",
-    "scavenging": "Scavenging",
-    "monitoring": "Monitors",
-    "breathing": "Breathing system",
-    "ventilator": "Ventilator",
+    "emergency": mark("Emergency equipment"),
+    "power": mark("Power"),
+    "supply": mark("Gas supplies"),
+    "dosing": mark("Gas flows"),
+    "vapour": mark("Vaporizers"),
+    "outlet": mark("Fresh gas outlet"),
+    "scavenging": mark("Scavenging"),
+    "monitoring": mark("Monitors"),
+    "breathing": mark("Breathing system"),
+    "ventilator": mark("Ventilator"),
 }
 ZONES = tuple(ZONE_TITLES)
 
@@ -190,6 +191,4 @@ def _step(catalogue: Catalogue, test: Test) -> Step:
         Seen(name, outcome.title, outcome.means) for name, outcome in reading.outcomes.items()
     )
     ask = words(catalogue, reading.ask, test.it)
-    return Step(
-        test.id, title[:1].upper() + title[1:], test.check.zone, ask, reading.unit or "", outcomes
-    )
+    return Step(test.id, first_capital(title), test.check.zone, ask, reading.unit or "", outcomes)

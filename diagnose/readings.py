@@ -9,7 +9,8 @@ from functools import cache
 from diagnose.catalogue import Catalogue, Test, words
 from diagnose.errors import ReadingError
 from diagnose.kb import schema
-from diagnose.model import NOT_DONE, NOT_SURE, Reading
+from diagnose.language import _, inside
+from diagnose.model import NOT_DONE, NOT_SURE, OTHER_ANSWERS, Reading
 from diagnose.units import AS_WRITTEN, Units, kind_of, show, to_si
 
 #: what can be read at all, in SI: wider than any gauge, narrower than a slip of the keyboard
@@ -44,8 +45,12 @@ def find_test(catalogue: Catalogue, name: str) -> Test:
     if name in catalogue.test_index:
         return catalogue.tests[catalogue.test_index[name]]
     near = difflib.get_close_matches(name, catalogue.test_index, 3, 0.5)
-    known = near or [f"the checks listed by 'tenhold checks {catalogue.circuit.machine_id}'"]
-    raise ReadingError(name, name, known, "There is no such check on this machine.")
+    known = near or [
+        _("the checks listed by 'tenhold checks {machine}'").format(
+            machine=catalogue.circuit.machine_id
+        )
+    ]
+    raise ReadingError(name, name, known, _("There is no such check on this machine."))
 
 
 def read_answer(catalogue: Catalogue, name: str, text: str) -> Reading:
@@ -95,7 +100,7 @@ def read_answer(catalogue: Catalogue, name: str, text: str) -> Reading:
 
 def _allowed(test: Test) -> list[str]:
     unit = test.check.reading.unit
-    number = [f"a number such as '12 {unit}'"] if unit else []
+    number = [_("a number such as '12 {unit}'").format(unit=unit)] if unit else []
     return [*test.outcomes, *number, "not sure", "could not be done"]
 
 
@@ -105,10 +110,21 @@ def _read_number(test: Test, text: str) -> Reading:
     low, high = possible(test)
     if not (math.isfinite(value) and low <= value <= high):
         unit = str(test.check.reading.unit)
-        raise ReadingError(
-            test.id, text, [f"{show(low, unit)} to {show(high, unit)}"], "Read it again."
-        )
+        raise ReadingError(test.id, text, [say_span(low, high, unit)], _("Read it again."))
     return Reading(test.id, find_band(test, value), value, text)
+
+
+def say_span(low: float, high: float, unit: str) -> str:
+    """Return the lowest and the highest number that can be read.
+
+    Parameters
+    ----------
+    low, high : float
+        In SI [of the unit's kind].
+    unit : str
+        In which they are told.
+    """
+    return _("{low} to {high}").format(low=show(low, unit), high=show(high, unit))
 
 
 def possible(test: Test) -> tuple[float, float]:
@@ -175,7 +191,7 @@ def say_reading(catalogue: Catalogue, reading: Reading, units: Units = AS_WRITTE
     test = find_test(catalogue, reading.test)
     title = words(catalogue, test.check.title, test.it)
     outcome = test.check.reading.outcomes.get(reading.outcome)
-    what = outcome.title.lower() if outcome else reading.outcome.replace("_", " ")
+    what = inside(outcome.title) if outcome else _(OTHER_ANSWERS[reading.outcome])
     number = ""
     if reading.number_si is not None:
         unit = str(test.check.reading.unit)

@@ -13,6 +13,7 @@ from functools import lru_cache
 from typing import Any
 
 from diagnose.errors import UnitError
+from diagnose.language import _, spoken
 
 #: trade unit -> (kind, SI value of one); enough for showing numbers without loading the library.
 TRADE = {
@@ -123,14 +124,14 @@ def to_si(text: str, kind: str) -> float:
 
 @lru_cache(maxsize=4096)
 def _convert(text: str, kind: str) -> float:
-    number, _, unit = text.partition(" ")
+    number, _blank, unit = text.partition(" ")
     trade = TRADE.get(unit.strip())
     if trade is not None and trade[0] == kind:
         value = _number(number, text, kind) * trade[1]
     else:
         value = _by_library(text, kind)
     if not math.isfinite(value):
-        raise UnitError(text, USUAL[kind], "is not a finite number")
+        raise UnitError(text, USUAL[kind], _("is not a finite number"))
     return value
 
 
@@ -138,23 +139,23 @@ def _number(number: str, text: str, kind: str) -> float:
     try:
         return float(number)
     except ValueError:
-        raise UnitError(text, USUAL[kind], "does not start with a number") from None
+        raise UnitError(text, USUAL[kind], _("does not start with a number")) from None
 
 
 def _by_library(text: str, kind: str) -> float:
     # the library computes what it reads: a tower of powers would keep it busy for ever
     if len(text) > LONGEST or len(_POWER.findall(text)) > 1 or _HIGH_POWER.search(text):
-        raise UnitError(text[:LONGEST], USUAL[kind], "is not understood")
+        raise UnitError(text[:LONGEST], USUAL[kind], _("is not understood"))
     try:
         quantity = _registry().Quantity(text)
     except Exception as error:  # the library raises many kinds for bad text
-        raise UnitError(text, USUAL[kind], "is not understood") from error
+        raise UnitError(text, USUAL[kind], _("is not understood")) from error
     if not hasattr(quantity, "to") or (quantity.unitless and kind != "fraction"):
-        raise UnitError(text, USUAL[kind], "has no unit")
+        raise UnitError(text, USUAL[kind], _("has no unit"))
     try:
         return float(quantity.to(SI[kind] or "dimensionless").magnitude)
     except Exception as error:
-        raise UnitError(text, USUAL[kind], "has a unit of another kind") from error
+        raise UnitError(text, USUAL[kind], _("has a unit of another kind")) from error
 
 
 def from_si(value: float, unit: str) -> float:
@@ -175,7 +176,7 @@ def kind_of(unit: str) -> str:
     try:
         return TRADE[unit][0]
     except KeyError:
-        raise UnitError(unit, ", ".join(TRADE), "is not a unit used here") from None
+        raise UnitError(unit, ", ".join(TRADE), _("is not a unit used here")) from None
 
 
 def show(value: float, unit: str, figures: int = 2) -> str:
@@ -189,4 +190,6 @@ def show(value: float, unit: str, figures: int = 2) -> str:
         return f"0 {unit}"
     digits = max(0, figures - 1 - math.floor(math.log10(abs(number))))
     rounded = round(number, digits)
-    return f"{rounded:.{digits}f} {unit}" if digits else f"{rounded:.0f} {unit}"
+    if not digits:
+        return f"{rounded:.0f} {unit}"
+    return f"{rounded:.{digits}f}".replace(".", spoken().decimal) + f" {unit}"

@@ -48,8 +48,11 @@ class KnowledgeBase:
 
 
 def list_files(folder: Path = FOLDER) -> list[Path]:
-    """Return the files that diagnoses rest on, in a fixed order: no templates, no drills."""
-    apart = {"templates", *APART}
+    """Return the files that diagnoses rest on, in a fixed order.
+
+    No templates, no drills, no words in other languages: they change nothing that is worked out.
+    """
+    apart = {"templates", "words", *APART}
     files = sorted(p for p in folder.rglob("*.yaml") if not apart & {*p.relative_to(folder).parts})
     if not files:
         raise KnowledgeError(

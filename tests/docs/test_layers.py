@@ -13,6 +13,7 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 ORDER = (
+    "language",
     "errors",
     "units",
     "places",
@@ -50,6 +51,7 @@ ORDER = (
     "logbook",
     "pretend",
     "layout",
+    "signs",
     "draw",
     "zone",
     "areas",

@@ -7,7 +7,13 @@ FILE_LINES = 400
 BODY_LINES = 45
 LINE_CHARACTERS = 100
 KNOWLEDGE_LINES = 60
-LONG_KNOWLEDGE = ("rules/*.yaml", "machines/*.yaml", "components/*.yaml", "sources.yaml")
+LONG_KNOWLEDGE = (
+    "rules/*.yaml",
+    "machines/*.yaml",
+    "components/*.yaml",
+    "words/*/*.yaml",
+    "sources.yaml",
+)
 FORBIDDEN_STEMS = {"utils", "util", "helpers", "helper", "common", "manager", "base", "misc"}
 
 

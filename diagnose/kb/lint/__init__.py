@@ -18,6 +18,7 @@ from diagnose.kb.lint.faults import lint_faults
 from diagnose.kb.lint.parts import lint_parts
 from diagnose.kb.lint.rules import lint_rules
 from diagnose.kb.lint.sourcing import Share, count_numbers, lint_sources
+from diagnose.kb.lint.words import lint_words
 from diagnose.kb.load import FOLDER, read
 
 
@@ -48,6 +49,7 @@ def lint(folder: Path = FOLDER) -> LintReport:
     for part in (lint_parts, lint_checks, lint_faults, lint_rules, lint_drills, lint_sources):
         part(desk)
     found = {problem for document in base.documents.values() for problem in document.problems}
+    found |= set(lint_words(folder, base))
     return LintReport(tuple(sorted(found)), count(desk), count_numbers(desk))
 
 
