@@ -159,7 +159,7 @@ def is_possible(circuit: Circuit, check: Check, it: str) -> bool:
 
 
 def has_options(circuit: Circuit, needs: Sequence[str]) -> bool:
-    """Tell whether a machine has every option named, as ``name``, ``name=value`` or ``name=a|b``."""
+    """Tell whether a machine has every option named: ``name``, ``name=value``, ``name=a|b``."""
     for need in needs:
         option, _, wanted = need.partition("=")
         have = circuit.machine.options.get(option, "no")
