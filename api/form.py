@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any
 from urllib.parse import parse_qs
 
@@ -10,10 +11,12 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 from api.desk import Desk
 from api.errors import InputError
+from api.gate import FIELD, guest_of
 from api.guard import BODY_MOST
 from diagnose.units import HIGH_PRESSURE, LOW_PRESSURE, Units
 
 FIELDS = 200
+POSTED = re.compile(r'<form\b[^>]*\bmethod="post"[^>]*>')
 UNITS_COOKIE = "units"
 
 
@@ -29,6 +32,10 @@ class Form:
     def one(self, name: str) -> str:
         """Return a field; "" if it was not sent."""
         return self._fields.get(name, [""])[-1].strip()
+
+    def raw(self, name: str) -> str:
+        """Return a field with its blanks, as a password is sent; "" if it was not sent."""
+        return self._fields.get(name, [""])[-1]
 
     def all(self, name: str) -> list[str]:
         """Return every value of a field."""
@@ -77,7 +84,14 @@ def units_of(request: Request) -> Units:
 def show(request: Request, page: str, status: int = 200, /, **values: Any) -> HTMLResponse:
     """Return a page."""
     template = request.app.state.templates.get_template(f"{page}.html")
-    return HTMLResponse(template.render({"here": _say_here(request), **values}), status)
+    guest = guest_of(request)
+    account = guest.name if guest else ""
+    html = template.render({"here": _say_here(request), "account": account, **values})
+    if guest and guest.form_token:  # text that came in is escaped, so only our own forms match
+        html = POSTED.sub(
+            rf'\g<0><input type="hidden" name="{FIELD}" value="{guest.form_token}">', html
+        )
+    return HTMLResponse(html, status)
 
 
 def _say_here(request: Request) -> str:

@@ -11,6 +11,7 @@ import json
 import os
 import secrets
 from collections.abc import Iterator
+from contextvars import ContextVar
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -20,6 +21,8 @@ from diagnose.errors import LogError
 from diagnose.model import Entry, Reading, Remedied, WorkUp
 from diagnose.places import state_folder
 
+#: who is signed in while lines are written; "" where nobody signs in
+ACTOR: ContextVar[str] = ContextVar("actor", default="")
 FORM = 1  # raise when the meaning of a line changes
 _SPACE = "free space on the disk, or set TENHOLD_STATE to another folder"
 _FOLDER = "set TENHOLD_STATE to a folder that can be written"
@@ -67,7 +70,8 @@ class Journal:
     def note(self, event: str, **facts: object) -> None:
         """Add a line that the next ``flush`` puts on the disk."""
         now = datetime.now().astimezone().isoformat(timespec="seconds")
-        line = json.dumps({"event": event, "at": now, **facts}, ensure_ascii=False)
+        own = {"actor": ACTOR.get()} if ACTOR.get() else {}
+        line = json.dumps({"event": event, "at": now, **own, **facts}, ensure_ascii=False)
         self.lines.append(line)
         self.pending.append(line)
 
