@@ -53,7 +53,6 @@ class Gate:
         except DiagnoseError as error:
             await self._refuse(request, error)(scope, receive, send)
             return
-        scope.setdefault("state", {})["guest"] = guest
         token = ACTOR.set(guest.name if guest else "")
         try:
             await self.app(scope, receive, send)
@@ -66,13 +65,14 @@ class Gate:
             self._routes = list(walk(request.app.routes))
         name = find_name(self._routes, request.scope)
         guest = await self._find_guest(request, TABLE.get(name) == ANYBODY)
+        request.state.guest = guest  # a page that refuses names whoever is signed in, too
         if TABLE.get(name) == ANYBODY:
             return guest, receive
         if guest is None:
             raise SignInError("sign-in", NOBODY)
         if name and not may(name, guest.role):  # without a name it is a 404 or 405
             allowed = sorted(TABLE.get(name, ()))
-            raise RoleError("role", f"{guest.role} may not do this", allowed)
+            raise RoleError("role", f"'{guest.role}' may not do this", allowed)
         if request.method in LOOKS or not guest.form_token:
             return guest, receive
         return guest, await _check_form(request, guest, receive)
