@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from api.errors import HeldError, SignInError
 from api.throttle import Throttle
-from diagnose.errors import LogError
+from diagnose.errors import AccountError, LogError
 from diagnose.places import state_folder
 
 if TYPE_CHECKING:
@@ -143,7 +143,10 @@ class Door:
             Too many were wrong lately.
         """
         who = self._check(name, password, address)
-        return self.accounts().open_session(who.name, address, old)
+        try:
+            return self.accounts().open_session(who.name, address, old, who.kept)
+        except AccountError as error:  # changed between the two
+            raise SignInError("sign-in", WRONG) from error
 
     def change_password(self, name: str, old: str, new: str, address: str) -> str:
         """Give an account another password; every session ends; return that of a new one.

@@ -14,7 +14,7 @@ import time
 import unicodedata
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
@@ -56,6 +56,7 @@ class Who:
     name: str
     role: str
     token: str = ""  # label of the API token; "" for a session
+    kept: str = field(default="", repr=False)  # the digest that a password was found right by
 
 
 @dataclass(frozen=True)
@@ -200,17 +201,28 @@ class Accounts:
         is_right = _is_right(make_dummy() if row is None else row.password, password)
         if row is None or row.disabled or not is_right:
             return None
-        if HASHER.check_needs_rehash(row.password):
+        kept = row.password
+        if HASHER.check_needs_rehash(kept):
+            kept = HASHER.hash(password)
+            mine = (accounts.c.key == row.key) & (accounts.c.password == row.password)
             with self._write() as connection:
-                mine = sa.update(accounts).where(accounts.c.key == row.key)
-                connection.execute(mine.values(password=HASHER.hash(password)))
-        return Who(row.name, row.role)
+                connection.execute(sa.update(accounts).where(mine).values(password=kept))
+        return Who(row.name, row.role, kept=kept)
 
-    def open_session(self, name: str, address: str, old: str = "") -> str:
-        """Return the secret of a new session, which is kept nowhere; one of before ends."""
+    def open_session(self, name: str, address: str, old: str = "", kept: str = "") -> str:
+        """Return the secret of a new session, which is kept nowhere; one of before ends.
+
+        Raises
+        ------
+        AccountError
+            The account is disabled, or its password is not the one that was found right.
+        """
         secret = secrets.token_urlsafe(32)
         with self._write() as connection:
-            key, now = _need(connection, name).key, self.clock()
+            row, now = _need(connection, name), self.clock()
+            if row.disabled or kept not in ("", row.password):
+                raise AccountError("name", "was changed meanwhile", "sign in again")
+            key = row.key
             ended = (sessions.c.ends_at <= now) | (sessions.c.digest == digest_secret(old))
             connection.execute(sa.delete(sessions).where(ended))
             row = {"digest": digest_secret(secret), "account": key, "made_at": now,

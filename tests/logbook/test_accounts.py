@@ -86,6 +86,34 @@ def test_what_is_no_account_is_refused_and_nothing_is_written(own, name, role, p
     assert [each.name for each in own.each()] == ["Kim Ö."]
 
 
+def test_no_session_is_opened_by_a_password_changed_meanwhile(own):
+    who = own.check("Kim Ö.", WORDS)
+    own.set_password("Kim Ö.", "another few words")
+    with pytest.raises(AccountError):
+        own.open_session("Kim Ö.", "x", kept=who.kept)
+    own.set_disabled("Kim Ö.", True)
+    with pytest.raises(AccountError):
+        own.open_session("Kim Ö.", "x")
+
+
+def test_a_digest_of_an_older_kind_is_made_anew_at_the_next_sign_in(own):
+    from argon2 import PasswordHasher
+
+    old = PasswordHasher(time_cost=1, memory_cost=1024, parallelism=1).hash(WORDS)
+    with own.engine.execution_options(writes=True).begin() as connection:
+        connection.execute(sa.update(accounts).values(password=old))
+    who = own.check("Kim Ö.", WORDS)
+    assert "m=65536,t=3,p=4" in who.kept
+    assert own.find_session(own.open_session("Kim Ö.", "x", kept=who.kept)).name == "Kim Ö."
+
+
+@pytest.mark.parametrize("name", ["Kim\x00", "' OR '1'='1", "%", "\ud800"])
+def test_a_strange_name_reaches_no_database(own, name):
+    assert own.check(name, WORDS) is None
+    own.note(name, "x", "refused")
+    assert own.list_sign_ins(1)[0].account == ""
+
+
 def test_making_the_lists_again_leaves_accounts_alone(own, book):
     book.rebuild()
     assert own.check("Kim Ö.", WORDS)
