@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 import secrets
+import time
 from collections.abc import Iterator
 from contextvars import ContextVar
 from dataclasses import asdict, dataclass, field, replace
@@ -23,6 +24,7 @@ from diagnose.places import state_folder
 
 #: who is signed in while lines are written; "" where nobody signs in
 ACTOR: ContextVar[str] = ContextVar("actor", default="")
+PATIENCE = 1.0  # how long a record may be held by its reader before it counts as open [s]
 FORM = 1  # raise when the meaning of a line changes
 _SPACE = "free space on the disk, or set TENHOLD_STATE to another folder"
 _FOLDER = "set TENHOLD_STATE to a folder that can be written"
@@ -132,15 +134,20 @@ def _open(path: Path) -> int:
 
 
 def _lock(file: int) -> None:
-    """Refuse a record that is open in another window."""
+    """Refuse a record that is open in another window; the logbook reads one only for a moment."""
     try:
         import fcntl
     except ImportError:  # not on this system: two windows on one record are the person's care
         return
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as error:
-        raise OSError(error.errno, "it is open in another window") from error
+    until = time.monotonic() + PATIENCE
+    while True:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return
+        except BlockingIOError as error:
+            if time.monotonic() > until:
+                raise OSError(error.errno, "it is open in another window") from error
+        time.sleep(0.01)
 
 
 def _sync_folder(folder: Path) -> None:

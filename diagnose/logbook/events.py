@@ -13,7 +13,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-FROM_JOURNAL = ("opened", "reading", "remedied", "undone", "reopened", "resumed", "closed")
+FROM_JOURNAL = (
+    "opened", "told", "reading", "remedied", "undone", "reopened", "resumed", "closed",
+)  # fmt: skip
 KINDS = (
     *FROM_JOURNAL,
     "ranked",

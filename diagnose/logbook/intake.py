@@ -76,6 +76,10 @@ def to_drafts(stream: str, lines: Sequence[str], after: int = 0) -> list[Draft]:
     found = [each for each in map(_read_line, lines) if each is not None]
     if found and found[0].get("event") != "opened":
         raise LogError(stream, "is no record of a work-up", "name a file that tenhold wrote")
+    strange = {str(each.get("event")) for each in found} - {*FROM_JOURNAL}
+    if strange:
+        what = f"holds what this version does not know: {', '.join(sorted(strange))}"
+        raise LogError(stream, what, "take it in with the version that wrote it, or a newer one")
     knowledge = str(found[0].get("knowledge", "")) if found else ""
     return [
         Draft(
@@ -97,8 +101,7 @@ def _read_line(line: str) -> dict[str, object] | None:
         found = json.loads(line)
     except ValueError:
         return None
-    is_event = isinstance(found, dict) and found.get("event") in FROM_JOURNAL
-    return found if is_event else None
+    return found if isinstance(found, dict) else None
 
 
 def take_lines(book: Book, stream: str, lines: Sequence[str]) -> int:

@@ -76,6 +76,8 @@ def fold(before: Standing | None, event: Event) -> Standing | None:
     if before is None:
         return None
     match event.kind:
+        case "told":
+            return replace(before, who=facts.get("who", before.who))
         case "undone" | "reopened":
             return replace(before, state=OPEN, closed_at=None, disposition="", reason="")
         case "closed":

@@ -1,6 +1,9 @@
 """Records on the disk come into the logbook once, and never the other way round."""
 
+import fcntl
 import json
+import threading
+from dataclasses import replace
 
 import pytest
 
@@ -199,3 +202,31 @@ def test_a_server_takes_in_after_each_request(book, url, record):
     asyncio.run(TakesIn(answer, intake)({"type": "http"}, None, None))
     intake.finish(20)
     assert book.head().count == 2
+
+
+def test_what_was_told_on_the_way_is_taken_in(book, record):
+    told = replace(WORK, tools=None, who="biomed", changed=frozenset({"absorber"}))
+    record.note_told(told)
+    record.flush()
+    record.close()
+    take_in(book)
+    assert read_work(book, record.path.stem).work == told
+
+
+def test_an_event_of_another_version_is_named_and_not_left_out(book, record):
+    record.write("weighed", grams=3)
+    record.close()
+    done = take_in(book)
+    assert done.events == 0
+    assert "does not know: weighed" in done.broken[0]
+
+
+def test_a_record_being_read_can_be_written_a_moment_later(record):
+    record.close()
+    with record.path.open("rb") as file:
+        fcntl.flock(file, fcntl.LOCK_SH)
+        threading.Timer(0.1, fcntl.flock, (file, fcntl.LOCK_UN)).start()
+        again = journal.reopen(journal.read_record(record.path))
+        again.write("undone")
+        again.close()
+    assert len(read_lines(record.path)) == 3
