@@ -14,6 +14,7 @@ from fastapi.staticfiles import StaticFiles
 
 from api import (
     form,
+    routes_account,
     routes_biomed,
     routes_drill,
     routes_fleet,
@@ -28,12 +29,15 @@ from api import (
 from api.behind import TakesIn
 from api.described import describe
 from api.desk import Desk
+from api.door import Door
 from api.engine import REMEMBERED, Engine
 from api.errors import InputError, Trouble, one_problem, to_trouble
+from api.gate import Gate
 from api.guard import PROBLEM, Guard, to_bytes
 from api.languages import Speak
 from api.memory import Memory
 from api.once import Openings
+from api.reach import Reach
 from api.shapes import say_detail
 from api.show import SAFETY
 from api.watch import METHODS, Figures, Watch, find_template, write_log
@@ -58,21 +62,28 @@ ABOUT = f"""Finds why an anaesthesia-workstation checkout step failed, in the fe
 Every number has its unit in its name. Every error is a problem detail (RFC 9457)."""
 
 
-def make_app(engine: Engine) -> FastAPI:
-    """Return the server of an engine."""
+def make_app(engine: Engine, reach: Reach | None = None) -> FastAPI:
+    """Return the server of an engine; left out where it is reached from, this computer only."""
+    reach = reach or Reach()
     app = FastAPI(
         title="Tenhold", version=VERSION, description=ABOUT, docs_url=None,
         redoc_url=None, redirect_slashes=False,
         generate_unique_id_function=lambda route: route.name,
     )  # fmt: skip
     app.state.engine, app.state.desk = engine, Desk(engine)
-    app.state.templates = _make_templates()
+    app.state.templates, app.state.door = _make_templates(), Door(reach.is_shared)
     add_json(app)
     pages = (routes_pages, routes_follow, routes_paper, routes_fleet, routes_biomed)
-    for part in (*pages, routes_group, routes_drill):  # 'groups' is no drill, so it stands first
+    for part in (
+        *pages,
+        routes_account,
+        routes_group,
+        routes_drill,
+    ):  # 'groups' is no drill, so it stands first
         app.include_router(part.routes)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.add_middleware(Guard, say=say_trouble)
+    app.add_middleware(Gate, door=app.state.door, say=say_trouble)
+    app.add_middleware(Guard, say=say_trouble, names=reach.names)
     app.add_middleware(Watch, figures=app.state.figures)
     app.add_middleware(Speak, tongue=engine.tongue)
     for kind in (DiagnoseError, RequestValidationError, StarletteHTTPException, Exception):
@@ -151,29 +162,44 @@ def find_trouble(error: Exception) -> Trouble:
     return to_trouble(error)
 
 
-def run_server(engine: Engine, port: int, log_to: str | None = None) -> None:
+def run_server(
+    engine: Engine, port: int, log_to: str | None = None, reach: Reach | None = None
+) -> None:
     """Serve until Ctrl-C; with one line a request to a file, or to the standard error for ``-``.
 
     Raises
     ------
     InputError
-        The port is taken, or the log cannot be written.
+        The port is taken, the log cannot be written, or what others would need is missing.
+    LogError
+        Others shall reach it, and the accounts cannot be read.
     """
     import uvicorn
 
-    with socket.socket() as listener:
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            listener.bind(("127.0.0.1", port))
-        except OSError as error:
-            what = f"{port} cannot be used ({error.strerror})"
-            raise InputError("--port", what, do="name another, such as 8001") from error
+    reach = (reach or Reach()).check()
+    with _listen(reach.host, port) as listener:
         if log_to is not None:
             write_log(log_to)
-        app, intake = make_app(engine), Intake()
+        app, intake = make_app(engine, reach), Intake()
         intake.tell()
         app.add_middleware(TakesIn, intake=intake)
-        config = uvicorn.Config(app, log_level="warning", server_header=False)
-        print(f"http://127.0.0.1:{port} until Ctrl-C", file=sys.stderr, flush=True)
+        config = uvicorn.Config(
+            app, log_level="warning", server_header=False, ssl_certfile=reach.certificate,
+            ssl_keyfile=reach.key, proxy_headers=reach.is_encrypted_elsewhere,
+        )  # fmt: skip
+        print(f"{reach.say_address(port)} until Ctrl-C", file=sys.stderr, flush=True)
         uvicorn.Server(config).run(sockets=[listener])
         intake.finish()
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """Return a bound socket; raises InputError if the port is taken."""
+    listener = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((host, port))
+    except OSError as error:
+        listener.close()
+        what = f"{port} cannot be used ({error.strerror})"
+        raise InputError("--port", what, do="name another, such as 8001") from error
+    return listener

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from api import fleet
+from api import accounts, fleet
 from api.drill_cli import drill
 from api.errors import EXIT_CODES, STOPPED, InputError, find_code, say_error
 from api.learning import log
@@ -65,6 +65,7 @@ app = typer.Typer(
 app.add_typer(log, name="log")
 app.add_typer(drill, name="drill")
 app.add_typer(fleet.app, name="fleet")
+app.add_typer(accounts.app, name="accounts")
 
 Knowledge = fleet.Knowledge
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
@@ -267,15 +268,22 @@ def serve(
         str | None,
         typer.Option(metavar="FILE", help="One JSON line a request; - for standard error."),
     ] = None,
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    name: accounts.Names = None,
+    certificate: accounts.Certificate = None,
+    key: accounts.PrivateKey = None,
+    tls_elsewhere: accounts.Elsewhere = False,
     knowledge: Knowledge = None,
 ) -> None:
-    """Serve pages for people and JSON for programs, on this computer only."""
+    """Serve pages for people and JSON for programs; to other computers only with accounts."""
     from api.app import run_server
+    from api.reach import Reach
 
+    reach = Reach(host, tuple(name or ()), certificate, key, tls_elsewhere)
     engine = _engine(knowledge)
     engine.base()
     try:
-        run_server(engine, port, log)
+        run_server(engine, port, log, reach)
     except KeyboardInterrupt:
         raise typer.Exit(STOPPED) from None
 

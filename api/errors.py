@@ -9,8 +9,10 @@ import os
 import traceback
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 from diagnose.errors import (
+    AccountError,
     CircuitError,
     DiagnoseError,
     EntryError,
@@ -56,6 +58,24 @@ class StaleError(DiagnoseError):
     def __init__(self, name: str, what: str, length: int | None = None) -> None:
         self.name, self.what, self.length = name, what, length
         super().__init__(f"{name}: {what}")
+
+
+class SignInError(InputError):
+    """Nobody is signed in, or not as who they say."""
+
+    headers: ClassVar[dict[str, str]] = {"www-authenticate": 'Bearer realm="tenhold"'}
+
+
+class RoleError(InputError):
+    """Whoever is signed in may not do this."""
+
+
+class HeldError(InputError):
+    """Too many wrong passwords lately: wait."""
+
+    def __init__(self, seconds: int) -> None:
+        self.seconds, self.headers = seconds, {"retry-after": str(seconds)}
+        super().__init__("sign-in", "too many tries", do=f"wait {seconds} s, then try again")
 
 
 class UseError(DiagnoseError):
@@ -132,6 +152,9 @@ class Trouble:
 _STATUSES: tuple[tuple[type[DiagnoseError], int, str], ...] = (
     (StaleError, 409, mark("The work-up went on meanwhile")),
     (UnknownError, 404, mark("No such name")),
+    (SignInError, 401, mark("Sign in first")),
+    (RoleError, 403, mark("Not for this role")),
+    (HeldError, 429, mark("Too many tries")),
     (KnowledgeError, 503, mark("The knowledge cannot be used as it is")),
     (LogError, 503, mark("The record cannot be used")),
     (DiagnoseError, 422, mark("This cannot be used")),
@@ -170,6 +193,8 @@ def _list_problems(error: DiagnoseError) -> tuple[dict[str, object], ...]:
             return (one_problem("answer", f"'{error.text}' {error.why}", [error.wanted]),)
         case CircuitError():
             return (one_problem(error.machine, error.what, error.allowed),)
+        case AccountError():
+            return (one_problem(error.where, f"{error.what}; {error.do}", error.allowed),)
         case EntryError():
             return (one_problem(error.field, f"{error.what}; {error.do}", error.allowed),)
         case FleetError():

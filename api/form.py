@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 from api.desk import Desk
 from api.errors import InputError
+from api.gate import FIELD, guest_of
 from api.guard import BODY_MOST
 from api.languages import mark_english, say_time
 from api.screens import STANDING
@@ -19,6 +20,7 @@ from diagnose.language import _, spoken
 from diagnose.units import HIGH_PRESSURE, LOW_PRESSURE, Units
 
 FIELDS = 200
+POSTED = re.compile(r'<form\b[^>]*\bmethod="post"[^>]*>')
 UNITS_COOKIE = "units"
 
 
@@ -36,6 +38,10 @@ class Form:
     def one(self, name: str) -> str:
         """Return a field; "" if it was not sent."""
         return self._fields.get(name, [""])[-1].strip()
+
+    def raw(self, name: str) -> str:
+        """Return a field with its blanks, as a password is sent; "" if it was not sent."""
+        return self._fields.get(name, [""])[-1]
 
     def all(self, name: str) -> list[str]:
         """Return every value of a field."""
@@ -102,11 +108,15 @@ def show(request: Request, page: str, status: int = 200, /, **values: Any) -> HT
     """Return a page."""
     own = spoken()
     template = request.app.state.templates.get_template(f"{page}.html")
+    guest = guest_of(request)
     usual = {
         "here": _say_here(request), "language": own.name, "safety": [_(text) for text in SAFETY],
-        "standing": _(STANDING), "say_time": say_time,
+        "standing": _(STANDING), "say_time": say_time, "account": guest.name if guest else "",
     }  # fmt: skip
     text = template.render({**usual, **values})
+    if guest and guest.form_token:  # text that came in is escaped, so only our own forms match
+        own_field = f'<input type="hidden" name="{FIELD}" value="{guest.form_token}">'
+        text = POSTED.sub(rf"\g<0>{own_field}", text)
     headers = {"content-language": own.name}
     return HTMLResponse(text if own.is_english else mark_english(text), status, headers)
 

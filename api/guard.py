@@ -1,13 +1,14 @@
 """What every request must keep to, and what every answer carries, whoever serves it.
 
-Only this computer is served, so only its own names are answered: a page of somewhere else that
-points its name here gets nothing, and cannot send a form. Bodies are read whole and have a limit.
+Only names that belong here are answered, those of this computer unless others were told at the
+start: a page of somewhere else that points its name here gets nothing, and cannot send a form.
+Bodies are read whole and have a limit.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections.abc import Awaitable, Callable, Collection, MutableMapping
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -50,8 +51,9 @@ def to_bytes(trouble: Trouble) -> bytes:
 class Guard:
     """Refuses what is too long or comes from elsewhere; adds the headers; answers every fault."""
 
-    def __init__(self, app: App, say: Say) -> None:
+    def __init__(self, app: App, say: Say, names: Collection[str] = ()) -> None:
         self.app, self.say = app, say
+        self.hosts = {*HOSTS, *names}
 
     async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
         """Serve one request."""
@@ -66,7 +68,7 @@ class Guard:
                 message["headers"] = _with_own(message.get("headers", []))
             await send(message)
 
-        trouble = find_stranger(scope["method"], headers)
+        trouble = find_stranger(scope["method"], headers, self.hosts)
         body = b"" if trouble else await _read_body(headers, receive)
         if trouble is None and body is None:
             what = f"the body is longer than {BODY_MOST} bytes"
@@ -74,7 +76,7 @@ class Guard:
         if trouble is not None:
             await _refuse(trouble, send_guarded)
             return
-        await self._serve(scope, _replay(body or b"", receive), send_guarded)
+        await self._serve(scope, replay(body or b"", receive), send_guarded)
 
     async def _serve(self, scope: Message, receive: Receive, send: Send) -> None:
         """Serve; a fault of our own is answered like anything else, with every header."""
@@ -93,16 +95,18 @@ class Guard:
             await self.say(Request(scope), error)(scope, receive, send)
 
 
-def find_stranger(method: str, headers: dict[str, str]) -> Trouble | None:
+def find_stranger(
+    method: str, headers: dict[str, str], hosts: Collection[str] = frozenset(HOSTS)
+) -> Trouble | None:
     """Return what is wrong with where a request comes from; None if nothing is.
 
     >>> find_stranger("GET", {"host": "127.0.0.1:8000"}) is None
     True
     """
     host = headers.get("host", "")
-    if _read_address(f"//{host}")[0] not in HOSTS:
+    if _read_address(f"//{host}")[0] not in hosts:
         what = f"'{host}' is not served here"
-        allowed = sorted(HOSTS)
+        allowed = sorted(hosts)
         detail = f"{what}; allowed: {', '.join(allowed)}"
         return Trouble(400, "Not this host", detail, (one_problem("Host", what, allowed),))
     origin = headers.get("origin")
@@ -147,7 +151,8 @@ async def _read_body(headers: dict[str, str], receive: Receive) -> bytes | None:
     return body
 
 
-def _replay(body: bytes, receive: Receive) -> Receive:
+def replay(body: bytes, receive: Receive) -> Receive:
+    """Return what gives a body again that was read."""
     parts = [{"type": "http.request", "body": body, "more_body": False}]
 
     async def replayed() -> Message:

@@ -16,6 +16,7 @@ from api.booking import list_causes
 from api.engine import Engine
 from api.errors import UnknownError
 from api.form import Form, Sent, desk_of, go, show
+from api.gate import actor_of
 from diagnose.errors import DiagnoseError, EntryError
 from diagnose.logbook import biomed, figures, look
 from diagnose.logbook.book import Book
@@ -102,6 +103,7 @@ def _show(
         "chosen": form.all("cause") if form else [],
         "is_out": own.state in QUEUED,
     }  # fmt: skip
+    values["form"]["by"] = actor_of(request, values["form"]["by"])
     row = show_row(engine, own)
     return show(request, "biomed_work", 422 if refused else 200, own=own, row=row,
                 refused=refused, **values)  # fmt: skip
@@ -131,7 +133,7 @@ def hand_over(request: Request, name: str, form: Sent) -> Response:
     """Note that biomed has the machine."""
 
     def act(book: Book, own: Standing) -> None:
-        biomed.hand_over(book, own.stream, form.one("by"), form.one("asset"))
+        biomed.hand_over(book, own.stream, actor_of(request, form.one("by")), form.one("asset"))
 
     return _enter(request, name, form, act)
 
@@ -143,7 +145,13 @@ def confirm(request: Request, name: str, form: Sent) -> Response:
 
     def act(book: Book, own: Standing) -> None:
         told = read_confirmation(book, engine, own, form)
-        biomed.confirm(book, own.stream, told, form.one("by"), list_causes(engine, own.profile))
+        biomed.confirm(
+            book,
+            own.stream,
+            told,
+            actor_of(request, form.one("by")),
+            list_causes(engine, own.profile),
+        )
 
     return _enter(request, name, form, act)
 
@@ -158,6 +166,6 @@ def return_to_use(request: Request, name: str, form: Sent) -> Response:
             raise EntryError(own.stream, "checkout", "is not said to be passed", do)
         at = datetime.now().astimezone().isoformat(timespec="milliseconds")
         passed = biomed.Checkout(form.one("checkout_by"), at)
-        biomed.return_to_use(book, own.stream, form.one("by"), passed)
+        biomed.return_to_use(book, own.stream, actor_of(request, form.one("by")), passed)
 
     return _enter(request, name, form, act)

@@ -14,6 +14,7 @@ DiagnoseError
     EntryError       an entry of biomed that the logbook does not take
     DrillError       a drill cannot be set, or an act is not possible in it
     FleetError       problems in the list of single machines, all at once
+    AccountError     an account, a password or a token that cannot be made or changed so
 """
 
 from __future__ import annotations
@@ -134,3 +135,12 @@ class FleetError(DiagnoseError):
     def __init__(self, problems: Sequence[Problem]) -> None:
         self.problems = tuple(sorted(problems))
         super().__init__("\n".join(str(p) if p.path else f"{p.field}: {p.what}" for p in problems))
+
+
+class AccountError(DiagnoseError):
+    """An account, a password or a token cannot be made or changed so."""
+
+    def __init__(self, where: str, what: str, do: str, allowed: Sequence[str] = ()) -> None:
+        self.where, self.what, self.do, self.allowed = where, what, do, tuple(allowed)
+        tail = f"; allowed: {', '.join(allowed)}" if allowed else ""
+        super().__init__(f"{where}: {what}{tail}; {do}")

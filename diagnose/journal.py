@@ -12,6 +12,7 @@ import os
 import secrets
 import time
 from collections.abc import Iterator
+from contextvars import ContextVar
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -21,6 +22,8 @@ from diagnose.errors import LogError
 from diagnose.model import Entry, Reading, Remedied, WorkUp
 from diagnose.places import state_folder
 
+#: who is signed in while lines are written; "" where nobody signs in
+ACTOR: ContextVar[str] = ContextVar("actor", default="")
 PATIENCE = 1.0  # how long a record may be held by its reader before it counts as open [s]
 FORM = 1  # raise when the meaning of a line changes
 _SPACE = "free space on the disk, or set TENHOLD_STATE to another folder"
@@ -69,7 +72,8 @@ class Journal:
     def note(self, event: str, **facts: object) -> None:
         """Add a line that the next ``flush`` puts on the disk."""
         now = datetime.now().astimezone().isoformat(timespec="seconds")
-        line = json.dumps({"event": event, "at": now, **facts}, ensure_ascii=False)
+        own = {"actor": ACTOR.get()} if ACTOR.get() else {}
+        line = json.dumps({"event": event, "at": now, **own, **facts}, ensure_ascii=False)
         self.lines.append(line)
         self.pending.append(line)
 

@@ -20,7 +20,7 @@ from diagnose.places import state_folder
 
 Known = dict[str, tuple[int, int]]  # file -> size and time when it was taken in
 PATTERN = "work-up-*.jsonl"
-KEPT = ("event", "at")  # said by the event itself, not by its facts
+KEPT = ("event", "at", "actor")  # said by the event itself, not by its facts
 
 
 @dataclass

@@ -1,14 +1,15 @@
 """The tables of the logbook as they are now; ``migrations`` leads older ones here.
 
-``events`` is the record and only grows. All others are read models: made from the events, written
-in the same transaction, and made again by ``rebuild``.
+``events`` is the record and only grows. Those of READ_MODELS are made from the events, written in
+the same transaction, and made again by ``rebuild``. The last four hold who may use the server; of
+passwords, sessions and tokens they hold only digests.
 """
 
 from __future__ import annotations
 
 import sqlalchemy as sa
 
-REVISION = "0004"  # the newest migration, which these tables are the result of
+REVISION = "0005"  # the newest migration, which these tables are the result of
 
 metadata = sa.MetaData()
 
@@ -113,6 +114,50 @@ tallies = sa.Table(
     sa.Column("cause", sa.Text, primary_key=True),
     sa.Column("zone", sa.Text, primary_key=True),
     sa.Column("count", sa.Integer, nullable=False),
+)
+
+accounts = sa.Table(
+    "accounts",
+    metadata,
+    sa.Column("key", sa.Text, primary_key=True),  # the name, small and large letters alike
+    sa.Column("name", sa.Text, nullable=False),
+    sa.Column("role", sa.Text, nullable=False),
+    sa.Column("password", sa.Text, nullable=False),  # argon2
+    sa.Column("disabled", sa.Integer, nullable=False),
+    sa.Column("made_at", sa.Double, nullable=False),
+)
+
+sessions = sa.Table(
+    "sessions",
+    metadata,
+    sa.Column("digest", sa.Text, primary_key=True),
+    sa.Column("account", sa.Text, nullable=False),
+    sa.Column("made_at", sa.Double, nullable=False),
+    sa.Column("ends_at", sa.Double, nullable=False),
+    sa.Index("sessions_account", "account"),
+)
+
+tokens = sa.Table(
+    "tokens",
+    metadata,
+    sa.Column("digest", sa.Text, primary_key=True),
+    sa.Column("account", sa.Text, nullable=False),
+    sa.Column("label", sa.Text, nullable=False),
+    sa.Column("role", sa.Text, nullable=False),
+    sa.Column("made_at", sa.Double, nullable=False),
+    sa.Column("ends_at", sa.Double, nullable=False),
+    sa.UniqueConstraint("account", "label", name="tokens_account_label"),
+)
+
+sign_ins = sa.Table(
+    "sign_ins",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("at", sa.Double, nullable=False),
+    sa.Column("account", sa.Text, nullable=False),  # "" where the name is nobody's
+    sa.Column("address", sa.Text, nullable=False),  # "terminal" for the command line
+    sa.Column("result", sa.Text, nullable=False),
+    sa.Index("sign_ins_at", "at"),
 )
 
 READ_MODELS = (streams, work_ups, causes, exposures, tallies)

@@ -33,6 +33,8 @@ PAGES = {
     "/fleet/{asset}": ["/fleet/T-7"],
     "/fleet/{asset}/label": ["/fleet/T-7/label"],
     "/units": ["/units"],
+    "/sign-in": ["/sign-in"],  # without accounts both lead to the first page;
+    "/account": ["/account"],  # test_sign_in.py looks at them with one
     "/biomed": ["/biomed"],
     "/biomed/figures": ["/biomed/figures"],
     "/biomed/machines/{asset}": ["/biomed/machines/T-7"],
