@@ -108,7 +108,7 @@ def _row(play: Play, entry: Any) -> dict[str, str]:
     if isinstance(entry, Reading):
         test = catalogue.tests[catalogue.test_index[entry.test]]
         sign = {"fail": "failed", "pass": "passed"}.get(verdict(test, entry), "seen")
-    return {"sign": sign, "text": say_done(catalogue, entry)}
+    return {"sign": sign, "word": sign, "text": say_done(catalogue, entry)}
 
 
 def show_seen(play: Play, reading: Reading) -> dict[str, str]:

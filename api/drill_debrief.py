@@ -178,7 +178,8 @@ def say_shown_by(play: Play, result: StudyResult, name: str) -> str:
     """Return which checkout steps show a fault, and whether they were done."""
     catalogue, done = play.kit.catalogue, {r.test for r in play.standing.work.readings}
     steps = result.shown[name]
-    titles = [say_done(catalogue, Reading(step, "")).partition(":")[0] for step in steps[:2]]
+    tests = [catalogue.tests[catalogue.test_index[step]] for step in steps[:2]]
+    titles = [first_capital(words(catalogue, test.check.title, test.it)) for test in tests]
     more = f" and {len(steps) - 2} more" if len(steps) > 2 else ""
     did = "you did one of them" if done & set(steps) else "you did none of them"
     if not titles:

