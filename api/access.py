@@ -61,6 +61,7 @@ TABLE: dict[str, frozenset[str]] = {
     "GET /work-ups/{name}/tag": WORK,
     "GET /units": WORK,
     "POST /units": WORK,
+    "POST /language": WORK,
     "GET /api/work-ups": WORK,
     "POST /api/work-ups": WORK,
     "GET /api/work-ups/{name}": WORK,
