@@ -65,13 +65,13 @@ def main_screen(view: View) -> list[Line]:
     """Return the screen that everything is chosen from."""
     found = [Line(STANDING, "alarm"), clock_line(view)]
     found += _so_far(view)
-    for text in view.assessment.advice:
-        found += wrap(text, "! ", mark="alarm")
+    advice = [line for text in view.assessment.advice for line in wrap(text, "! ", mark="alarm")]
+    found += advice  # it takes its lines from the causes
     if view.assessment.choices:
         found.append(Line("Do next:", "bold"))
     found += _choice_lines(view.assessment.choices)
     found.append(Line("What it may be:", "bold"))
-    found += cause_lines(view.assessment, TOP)
+    found += cause_lines(view.assessment, max(1, TOP - len(advice)))
     return [*found, Line(MENU, "dim")]
 
 

@@ -71,7 +71,7 @@ def list_places(layout: Layout, areas: Collection[str]) -> dict[str, list[Box]]:
 
     >>> layout = Layout(900, 500, {}, (("breathing", (0, 0, 900, 500)),), ())
     >>> list_places(layout, ["breathing", "power"])["power"]
-    [(0.0, 512.0, 900.0, 108)]
+    [(0.0, 512, 900.0, 108)]
     """
     places: dict[str, list[Box]] = {}
     for zone, box in layout.zones:

@@ -72,8 +72,7 @@ class Said:
 def list_languages(folder: Path) -> list[str]:
     """Return the languages that a knowledge folder has texts in.
 
-    >>> from diagnose.kb.atoms import Words
-    from diagnose.kb.load import FOLDER
+    >>> from diagnose.kb.load import FOLDER
     >>> "de" in list_languages(FOLDER)
     True
     """
@@ -133,8 +132,7 @@ def translate(base: KnowledgeBase, say: Say) -> KnowledgeBase:
 
     Examples
     --------
-    >>> from diagnose.kb.atoms import Words
-    from diagnose.kb.load import load
+    >>> from diagnose.kb.load import load
     >>> loud = translate(load(), str.upper)
     >>> loud.components["bag"].title, loud.checks["breathing.hold_30"].minutes
     ('RESERVOIR BAG', 1.0)
