@@ -19,7 +19,7 @@ from api.question import from_test, say_refused
 from api.routes_pages import read_reading
 from api.screens import Task, say_entry
 from api.shapes import find_remedy
-from api.tasks import Bench, list_others, list_remedies
+from api.tasks import Bench, list_others, list_remedies, may_check, may_remedy
 from diagnose.catalogue import Test
 from diagnose.language import _, first_capital
 from diagnose.model import Remedied
@@ -62,7 +62,7 @@ def _show_standing(request: Request, name: str, notice: str = "") -> HTMLRespons
 def _find_check(bench: Bench, name: str) -> Test:
     """Return a check that whoever works may do; raises ReadingError or UnknownError."""
     test = find_test(bench.catalogue, name)
-    if name not in {item.key for item in list_others(bench.catalogue, bench.work)}:
+    if not may_check(bench.catalogue, bench.work, name):
         raise UnknownError("check", _("'{name}' is done by biomed").format(name=name))
     return test
 
@@ -77,7 +77,7 @@ def _find_remedy(bench: Bench, name: str) -> Remedied:
     """
     act, _at, component = name.partition("@")
     own = find_remedy(bench.catalogue, act, component)
-    if bench.work.who == "user" and own not in list_remedies(bench.catalogue)[1].values():
+    if not may_remedy(bench.catalogue, bench.work, own):
         raise UnknownError("remedy", _("'{name}' is done by biomed").format(name=name))
     return own
 

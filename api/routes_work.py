@@ -29,7 +29,7 @@ from api.standing import (
     to_handover,
     to_work_up_out,
 )
-from api.tasks import list_others, list_remedies
+from api.tasks import may_check, may_remedy
 from diagnose.errors import LogError
 from diagnose.model import Remedied
 from diagnose.places import state_folder
@@ -154,7 +154,7 @@ def add_reading(
     work = desk.find(name).work
     catalogue = desk.catalogue(work.machine)
     find_test(catalogue, given.check)
-    if given.check not in {item.key for item in list_others(catalogue, work)}:
+    if not may_check(catalogue, work, given.check):
         raise UnknownError("check", f"'{given.check}' is done by biomed")
     reading = read_answer(catalogue, given.check, given.answer)
     return _write(
@@ -182,7 +182,7 @@ def _find_remedy(desk: Desk, name: str, given: RemedyAddedIn) -> Remedied:
     work = desk.find(name).work
     catalogue = desk.catalogue(work.machine)
     own = find_remedy(catalogue, given.act, given.component)
-    if work.who == "user" and own not in list_remedies(catalogue)[1].values():
+    if not may_remedy(catalogue, work, own):
         raise UnknownError("remedy", f"'{given.act}' at '{given.component}' is done by biomed")
     return own
 

@@ -61,6 +61,16 @@ def list_others(catalogue: Catalogue, work: WorkUp) -> list[Item]:
             for test, title in zip(tests, titles, strict=True)]  # fmt: skip
 
 
+def may_check(catalogue: Catalogue, work: WorkUp, name: str) -> bool:
+    """Tell whether whoever works may do a check of the machine."""
+    return name in {item.key for item in list_others(catalogue, work)}
+
+
+def may_remedy(catalogue: Catalogue, work: WorkUp, remedy: Remedied) -> bool:
+    """Tell whether whoever works may put something right."""
+    return work.who != "user" or remedy in list_remedies(catalogue)[1].values()
+
+
 def list_remedies(catalogue: Catalogue) -> tuple[list[Item], dict[str, Remedied]]:
     """Return every remedy that a user may do, by component, and what each one is."""
     found: dict[str, Remedied] = {}
